@@ -1,0 +1,85 @@
+"""Which products the data cannot rule out as best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenbench.compare.against import NO_SCATTER, NO_SPREAD, UNEVEN
+from evenbench.compare.simultaneous import NoAgreement, constant, factors
+from evenbench.measure.frozen import Frozen
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Best(Frozen):
+    """K products against the best of the others, turned so that more is better.
+
+    low, high  float64[K] interval of (product - best other); high > 0 means it could be best
+    could_be   bool[K]
+    why        reason where the question has no answer; then the arrays are nan and False
+    """
+
+    products: tuple[str, ...]
+    low: Array
+    high: Array
+    could_be: NDArray[np.bool_]
+    why: str = ""
+
+    @property
+    def names(self) -> tuple[str, ...] | None:
+        """Ids that could be best; None where there is no answer."""
+        return None if self.why else tuple(p for p, yes in zip(self.products, self.could_be, strict=True) if yes)
+
+
+def could_be_best(
+    products: tuple[str, ...], level_of: Array, covariance: Array, df: Array, *, confidence: float = 0.95
+) -> Best:
+    """Compare each product with the best of the others, all together.
+
+    level_of    float64[K], turned so that more is better
+    covariance  float64[K, K] of `level_of`
+    df          float64[K, K] degrees of freedom of each difference
+
+    Source: Hsu (1984), Ann. Statist. 12, 1136-1144, comparisons with the best, constrained to include 0.
+
+    >>> means, one = np.array([12.0, 11.4, 9.0, 8.5]), np.eye(4) * 0.36 / 3
+    >>> b = could_be_best(("a", "b", "c", "d"), means, one, np.full((4, 4), 8.0))
+    >>> b.names, [float(x) for x in b.high.round(3)]
+    (('a', 'b'), [1.784, 0.584, 0.0, 0.0])
+    """
+    count = len(products)
+    nothing = np.full(count, np.nan)
+    if count <= 1:
+        return Best(products=products, low=nothing, high=nothing, could_be=np.ones(count, dtype=bool))
+    low, high = np.empty(count), np.empty(count)
+    why = ""
+    for i in range(count):
+        others = [j for j in range(count) if j != i]
+        contrasts = np.zeros((count - 1, count))
+        contrasts[:, i] = 1
+        contrasts[range(count - 1), others] = -1
+        spread = contrasts @ covariance @ contrasts.T
+        error = np.sqrt(np.diag(spread))
+        if not np.all(error > 0):
+            why = why or (NO_SPREAD if np.all(np.isfinite(error)) else NO_SCATTER)
+            continue
+        b = factors(spread / np.outer(error, error))
+        if b is None:
+            why = why or UNEVEN
+            continue
+        gap = level_of[i] - level_of[others]
+        try:
+            # Where differences have degrees of freedom of their own, each uses its constant (statistics of
+            # unequal precision are bounded by their own t points).
+            reach = np.array([constant(b, float(v), sides=1, level=confidence) for v in df[i, others]]) * error
+        except NoAgreement as problem:
+            why = f"the probability did not settle numerically ({problem})"
+            continue
+        low[i], high[i] = min(0.0, float(np.min(gap - reach))), max(0.0, float(np.min(gap + reach)))
+    if why:
+        return Best(products=products, low=nothing, high=nothing, could_be=np.zeros(count, dtype=bool), why=why)
+    return Best(products=products, low=low, high=high, could_be=high > 0)

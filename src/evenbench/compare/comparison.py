@@ -1,0 +1,214 @@
+"""The compare stage: outcomes of every result -> one Comparison each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from evenbench.compare.against import NO_SCATTER, NO_SPREAD, Family, against
+from evenbench.compare.best import Best, could_be_best
+from evenbench.compare.fit import Fit, fit_levels
+from evenbench.compare.sentences import finding
+from evenbench.measure.frozen import Frozen
+from evenbench.measure.wording import counted, listed
+from evenbench.reduce import Outcomes
+from evenbench.study.model import Result, Study
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison(Frozen):
+    """One result with everything that was found of it.
+
+    products            K ids that enter the test, in study order
+    estimate, low, high float64[K] level of each product, with a pointwise interval widened by shared errors
+    count               int64[K] runs behind each
+    mean, sd            float64[K] plain mean and standard deviation of a product's runs
+    matters             smallest difference that matters, in the result's unit; None for an info result
+    families            against the control first, then against each placebo, then each reference with the control
+    because             per family, one sentence a member
+    best                which candidates could be best
+    flags               what a reader must know beside the figures
+    notes               the method in words
+    """
+
+    outcomes: Outcomes
+    fit: Fit | None
+    products: tuple[str, ...]
+    estimate: Array
+    low: Array
+    high: Array
+    count: NDArray[np.int64]
+    mean: Array
+    sd: Array
+    matters: float | None
+    families: tuple[Family, ...]
+    because: tuple[tuple[str, ...], ...]
+    best: Best
+    flags: tuple[str, ...]
+    notes: tuple[str, ...]
+    level: float
+
+    @property
+    def result(self) -> Result:
+        """The result compared."""
+        return self.outcomes.result
+
+    def against(self, other: str, member: str) -> tuple[Family, int] | None:
+        """The family and place where `member` is compared with `other`; None where it is not."""
+        for family in self.families:
+            if family.other == other and member in family.members:
+                return family, family.index(member)
+        return None
+
+    def sentence(self, other: str, member: str) -> str:
+        """What may be said of `member` against `other`; "" where they are not compared."""
+        for family, sentences in zip(self.families, self.because, strict=True):
+            if family.other == other and member in family.members:
+                return sentences[family.index(member)]
+        return ""
+
+
+def compare(study: Study, outcomes: tuple[Outcomes, ...], *, level: float = 0.95) -> tuple[Comparison, ...]:
+    """One Comparison per result, in the order given."""
+    return tuple(compare_one(study, o, level=level) for o in outcomes)
+
+
+def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Comparison:
+    """Fit one result and say of every product what may be said."""
+    fit = fit_levels(outcomes.value, outcomes.product, outcomes.products, outcomes.block) if len(outcomes.value) else None
+    estimate, low, high = _levels(outcomes, fit, level)
+    matters = _matters(outcomes, estimate)
+    families = _families(study, outcomes, fit, matters, level) if fit else ()
+    names = {p.id: p.name for p in study.products}
+    by_product = [outcomes.value[outcomes.of(p)] for p in outcomes.products]
+    return Comparison(
+        outcomes=outcomes,
+        fit=fit,
+        products=outcomes.products,
+        estimate=estimate,
+        low=low,
+        high=high,
+        count=np.array([len(v) for v in by_product], dtype=np.int64),
+        mean=np.array([v.mean() if len(v) else np.nan for v in by_product]),
+        sd=np.array([v.std(ddof=1) if len(v) > 1 else np.nan for v in by_product]),
+        matters=matters,
+        families=families,
+        because=tuple(tuple(finding(f, k, outcomes.result, names, matters) for k in range(len(f.members))) for f in families),
+        best=_best(study, outcomes, fit, level),
+        flags=_flags(outcomes, fit, names),
+        notes=_notes(outcomes, fit, families, matters),
+        level=level,
+    )
+
+
+def _levels(outcomes: Outcomes, fit: Fit | None, level: float) -> tuple[Array, Array, Array]:
+    """Level of each product with its own interval: t for the scatter, widened by errors that runs share."""
+    estimate, low, high = (np.full(len(outcomes.products), np.nan) for _ in range(3))
+    if fit is None:
+        return estimate, low, high
+    known = fit.can_estimate(np.eye(len(fit.products)))
+    pulls = fit.weight @ outcomes.shared.T
+    for row, product in enumerate(fit.products):
+        if not known[row]:
+            continue
+        place = outcomes.products.index(product)
+        estimate[place] = fit.theta[row]
+        if fit.df == 0 or fit.sd == 0:
+            continue
+        scatter, shared = float(fit.covariance[row, row]), float(pulls[row] @ pulls[row])
+        total = scatter + shared
+        # Welch-Satterthwaite with the shared part taken as exactly known (JCGM 100:2008, G.4.1).
+        half = float(special.stdtrit(fit.df * (total / scatter) ** 2, (1 + level) / 2)) * np.sqrt(total)
+        low[place], high[place] = estimate[place] - half, estimate[place] + half
+    return estimate, low, high
+
+
+def _matters(outcomes: Outcomes, estimate: Array) -> float | None:
+    margin = outcomes.result.matters
+    if margin is None or not margin.share_of_control:
+        return margin.amount if margin else None
+    if outcomes.control not in outcomes.products:
+        return None
+    control = abs(float(estimate[outcomes.products.index(outcomes.control)]))
+    return margin.amount * control if np.isfinite(control) and control > 0 else None
+
+
+def _families(study: Study, outcomes: Outcomes, fit: Fit, matters: float | None, level: float) -> tuple[Family, ...]:
+    test = study.test(outcomes.test)
+    roles = {p.id: p.role for p in study.products}
+    present = fit.products
+    candidates = tuple(p for p in present if roles[p] == "candidate")
+    placebos = tuple(p for p in present if roles[p] == "placebo")
+    families = []
+    if test.control in present:
+        treated = tuple(p for p in present if p in candidates or p in placebos)
+        groups = [treated, *[(p,) for p in present if roles[p] == "reference"]]
+        families += [
+            against(fit, outcomes.result, test.control, group, matters=matters, level=level) for group in groups if group
+        ]
+    if candidates:
+        families += [against(fit, outcomes.result, p, candidates, matters=matters, level=level) for p in placebos]
+    return tuple(families)
+
+
+def _best(study: Study, outcomes: Outcomes, fit: Fit | None, level: float) -> Best:
+    roles = {p.id: p.role for p in study.products}
+    candidates = tuple(p for p in (fit.products if fit else ()) if roles[p] == "candidate")
+    nothing = np.full(len(candidates), np.nan)
+    blank = Best(products=candidates, low=nothing, high=nothing, could_be=np.zeros(len(candidates), dtype=bool))
+    why = ""
+    if outcomes.result.kind == "info":
+        why = "an info result is not judged"
+    elif fit is None or not candidates:
+        why = "no candidate has an outcome"
+    elif fit.df == 0:
+        why = NO_SCATTER
+    elif fit.sd == 0:
+        why = NO_SPREAD
+    else:
+        rows = [fit.index(p) for p in candidates]
+        pairs = np.array([[np.eye(len(fit.products))[i] - np.eye(len(fit.products))[j] for j in rows] for i in rows])
+        if fit.can_estimate(pairs).all():
+            return could_be_best(
+                candidates,
+                outcomes.result.sign * fit.theta[rows],
+                fit.covariance[np.ix_(rows, rows)],
+                np.full((len(rows), len(rows)), float(fit.df)),
+                confidence=level,
+            )
+        why = "some products never ran in connected blocks"
+    return Best(products=candidates, low=blank.low, high=blank.high, could_be=blank.could_be, why=why)
+
+
+def _flags(outcomes: Outcomes, fit: Fit | None, names: dict[str, str]) -> tuple[str, ...]:
+    if fit is None:
+        return ("no outcomes",)
+    flags = []
+    several = [p for p, n in zip(fit.products, fit.count, strict=True) if n > 1]
+    once = [p for p, n in zip(fit.products, fit.count, strict=True) if n == 1]
+    if not several:
+        flags.append("one specimen each: a difference between two specimens, not yet between two products")
+    elif once:
+        source = listed([names[p] for p in several]) if len(several) <= 3 else counted(len(several), "product")
+        flags.append(f"spread taken from {source}, run more than once; it is assumed that the others vary as much")
+    if 1 <= fit.df <= 2:
+        flags.append(f"{counted(fit.df, 'degree of freedom', 'degrees of freedom')}: the intervals are very wide")
+    if outcomes.result.kind == "info":
+        flags.append("for information: not judged")
+    return tuple(flags)
+
+
+def _notes(outcomes: Outcomes, fit: Fit | None, families: tuple[Family, ...], matters: float | None) -> tuple[str, ...]:
+    notes = []
+    if fit is not None and fit.df:
+        notes.append(f"{fit.text}, one spread for all products")
+    notes += dict.fromkeys(f"against {f.other}: {f.method}" for f in families if f.method)
+    margin = outcomes.result.matters
+    if margin is not None and margin.share_of_control and matters is not None:
+        notes.append(f"{margin.text} is {matters:.4g} {outcomes.result.difference_unit} here, and is treated as fixed")
+    return tuple(notes)

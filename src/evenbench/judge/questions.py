@@ -1,0 +1,82 @@
+"""What the audience was to be told: each question ends answered, or is named as open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenbench.compare.comparison import Comparison
+from evenbench.measure.wording import listed
+from evenbench.study.model import Question, Study
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """One question with its answer (None: open) and what it rests on, or why it is open."""
+
+    question: Question
+    answer: str | None
+    because: str
+
+
+def answer_questions(study: Study, comparisons: tuple[Comparison, ...]) -> tuple[Answer, ...]:
+    """Every question of the study, in file order."""
+    by_name = {c.result.name: c for c in comparisons}
+    return tuple(_answer(study, by_name, q) for q in study.questions)
+
+
+def _answer(study: Study, by_name: dict[str, Comparison], question: Question) -> Answer:
+    if question.answered_by is None:
+        return Answer(question=question, answer=None, because="no result of this study was declared to answer it.")
+    comparison = by_name[question.answered_by]
+    names = {p.id: p.name for p in study.products}
+    if question.against is not None:
+        return _against(study, comparison, question, question.against)
+    if comparison.result.kind == "risk" and comparison.outcomes.control is not None:
+        return _against(study, comparison, question, comparison.outcomes.control)
+    best = comparison.best.names
+    if best is None:
+        return Answer(question=question, answer=None, because=f"{comparison.best.why}.")
+    control = comparison.outcomes.control
+    if len(best) == 1:
+        because = comparison.sentence(control, best[0]) if control else ""
+        only = "the only one tested" if len(comparison.best.products) == 1 else "nothing else tested could be best"
+        return Answer(question=question, answer=f"{names[best[0]]}: {only}.", because=because or "by its interval.")
+    answer = f"{listed([names[p] for p in best], last='or')}: too close to call between them."
+    return Answer(question=question, answer=answer, because=_standing(study, comparison, control))
+
+
+def _standing(study: Study, comparison: Comparison, control: str | None) -> str:
+    if control is None:
+        return "There is no control to compare with."
+    text = _groups(study, comparison, control)
+    return f"Against {study.product(control).name}: {text}." if text else "There are no figures against the control."
+
+
+def _against(study: Study, comparison: Comparison, question: Question, other: str) -> Answer:
+    name = study.product(other).name
+    text = _groups(study, comparison, other)
+    if not text:
+        return Answer(question=question, answer=None, because=f"nothing was compared with {name}.")
+    families = [f for f in comparison.families if f.other == other]
+    said = {word for f in families for word in f.verdict}
+    if said <= {"cannot say", "not settled"}:
+        because = f"against {name}: {text}."
+        return Answer(question=question, answer=None, because=because)
+    return Answer(
+        question=question,
+        answer=f"Against {name}: {text}.",
+        because=f"{comparison.result.name}, each product with {name}, all considered together.",
+    )
+
+
+def _groups(study: Study, comparison: Comparison, other: str) -> str:
+    """Products by verdict: "better: A and B; not settled: C". References are no answer to a question."""
+    groups: dict[str, list[str]] = {}
+    products = {p.id: p for p in study.products}
+    for family in comparison.families:
+        if family.other == other:
+            for member, verdict in zip(family.members, family.verdict, strict=True):
+                if products[member].role != "reference":
+                    groups.setdefault(verdict or "not judged", []).append(products[member].name)
+    order = ("better", "no harm shown", "same", "worse", "harm", "not settled", "cannot say", "not judged")
+    return "; ".join(f"{word}: {listed(groups[word])}" for word in order if word in groups)

@@ -1,0 +1,685 @@
+"""The formula language: how a result is computed from readings, constants, product facts and other results.
+
+    (wet - dry) / dry            product.price / product.pack * product.dose            max(left, right)
+
+Numbers, names, + - * / ^ (or **), parentheses and eight functions, and nothing else: a formula in a study
+from a stranger can do no harm. A formula is read once, checked for dimensions before any number is computed,
+and evaluated on arrays of SI values.
+"""
+
+# Throughout this module:
+#   at       the column of a part of the formula, counted from 0
+#   sort     what a value is: its dimension, and whether its scale has a zero ("ratio") or not ("interval")
+#   slope    how much the value of the formula changes for a change of one in the value of a name
+
+from __future__ import annotations
+
+import operator
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+
+from evenbench.measure.errors import FormulaError, character_name, plain_sign, suggest
+from evenbench.measure.units import Dims, Scale, describe, raised, times
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
+
+    Array = NDArray[np.float64]
+
+Sort = tuple[Dims, Scale]
+
+LONGEST = 500
+"""Characters that a formula may have."""
+DEEPEST = 40
+"""Steps from the outside of a formula to its innermost part."""
+GREATEST_EXPONENT = 9
+
+FUNCTIONS: Mapping[str, str] = {
+    "sqrt": "square root",
+    "abs": "size without sign",
+    "ln": "natural logarithm",
+    "log10": "logarithm to base 10",
+    "exp": "e to the power of",
+    "mean": "average of one or more values",
+    "min": "least of one or more values",
+    "max": "greatest of one or more values",
+}
+_RELATIVE = (
+    (
+        "results relative to the control are compared by the program itself, and results derived from others "
+        "in this way are not read by this version."
+    ),
+    "Write the formula for one run alone.",
+)
+_LATER: dict[str, tuple[str, str]] = {
+    "control": _RELATIVE,
+    "reference": _RELATIVE,
+    "first_of": ("first_of is not read by this version.", "Write the formula for the case at hand."),
+}
+_OF_SEVERAL = ("mean", "min", "max")
+_OF_PURE = ("ln", "log10", "exp")
+_TOO_DEEP = (f"this is more than {DEEPEST} steps deep.", "Use mean(…), or split it into two results.")
+_GREATEST_DIMENSION = 30
+
+
+# ------------------------------------------------------------------------------------------------- the tree
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number as typed, without a unit."""
+
+    text: str
+    at: int
+
+    @property
+    def value(self) -> float:
+        """The number in figures."""
+        return float(self.text)
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A reading, constant, product fact or other result of the same test."""
+
+    id: str
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unary:
+    """A sign before a value: + or -."""
+
+    sign: str
+    value: Node
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Binary:
+    """Two values and what is between them: + - * / ^."""
+
+    sign: str
+    left: Node
+    right: Node
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A function of one or more values."""
+
+    function: str
+    values: tuple[Node, ...]
+    at: int
+
+
+Node = Number | Name | Unary | Binary | Call
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A formula as typed, and the tree that was read from it."""
+
+    text: str
+    tree: Node = field(repr=False)
+
+    def __str__(self) -> str:
+        return self.text
+
+
+_Made = TypeVar("_Made", Unary, Binary, Call)
+
+
+def _within(node: Node) -> tuple[Node, ...]:
+    """The parts that a part is made of, from left to right."""
+    match node:
+        case Unary():
+            return (node.value,)
+        case Binary():
+            return (node.left, node.right)
+        case Call():
+            return node.values
+    return ()
+
+
+def _walk(node: Node) -> Iterator[Node]:
+    yield node
+    for part in _within(node):
+        yield from _walk(part)
+
+
+def names(formula: Formula) -> tuple[str, ...]:
+    """The names that a formula uses, in order of first use.
+
+    >>> names(parse_formula("(wet - dry) / dry"))
+    ('wet', 'dry')
+    """
+    return tuple(dict.fromkeys(node.id for node in _walk(formula.tree) if isinstance(node, Name)))
+
+
+def calls(formula: Formula) -> tuple[str, ...]:
+    """The functions that a formula calls, in order of first use.
+
+    >>> calls(parse_formula("max(a, sqrt(b), sqrt(c))"))
+    ('max', 'sqrt')
+    """
+    return tuple(dict.fromkeys(node.function for node in _walk(formula.tree) if isinstance(node, Call)))
+
+
+# -------------------------------------------------------------------------------------------------- reading
+
+
+def parse_formula(text: str) -> Formula:
+    """Read a formula.
+
+    Powers bind first and group to the right, then signs, then * and /, then + and -: as on paper, -a^2 is
+    -(a^2).
+
+    Raises FormulaError, with the column at fault, where the text is no formula or exceeds a limit: 500
+    characters, 40 steps deep, exponents from -9 to 9.
+
+    >>> parse_formula("(wet - dry) / dry")
+    Formula(text='(wet - dry) / dry')
+    >>> parse_formula("(wet - dry) / dry)")
+    Traceback (most recent call last):
+    ...
+    evenbench.measure.errors.FormulaError: this parenthesis closes nothing. Take it out, or add '(' before.
+        (wet - dry) / dry)
+                         ^
+    """
+    if len(text) > LONGEST:
+        why = f"a formula has at most {LONGEST} characters."
+        raise FormulaError(text, LONGEST, why, "Split it into two results, the second naming the first.")
+    return Formula(text=text, tree=_Parser(text).whole())
+
+
+class _Token(NamedTuple):
+    kind: str  # "number", "name", "sign", "end", or "other" for a character that has no meaning here
+    text: str
+    at: int
+
+
+_TOKEN = re.compile(
+    r"(?P<number>(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)"
+    r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)*)"
+    r"|(?P<sign>\*\*|[-+*/^(),])"
+)
+
+
+def _tokens(text: str) -> list[_Token]:
+    out, at = [], 0
+    while at < len(text):
+        if text[at] == " ":
+            at += 1
+            continue
+        found = _TOKEN.match(text, at)
+        if found is None:
+            out.append(_Token("other", text[at], at))
+            break
+        kind = found.lastgroup or ""
+        sign = "^" if found[0] == "**" else found[0]
+        if kind == "number" and float(sign) == float("inf"):
+            raise FormulaError(text, at, "this number is too large to compute with.", "Write a smaller one.")
+        out.append(_Token(kind, sign, at))
+        at = found.end()
+    return [*out, _Token("end", "", len(text))]
+
+
+def _why_no_token(character: str) -> tuple[str, str]:
+    if character == "%":
+        return "a formula computes shares as plain numbers.", 'Take it out; unit = "%" turns 0.4 into 40 %.'
+    if character in "\"'":
+        return "a formula holds no text in quotes.", "Name a reading, constant, product fact or result."
+    if character in "[]{}":
+        return f"{character!r} has no meaning in a formula.", "Group with ( and )."
+    return f"{character_name(character)} has no meaning in a formula.", plain_sign(character)
+
+
+# How tightly a sign holds what is on its sides; a sign before a value stands between * and ^.
+_HOLD = {"+": 1, "-": 1, "*": 2, "/": 2, "^": 4}
+_HOLD_OF_SIGN = 3
+
+
+class _Parser:
+    """Reads by precedence (V. Pratt, "Top down operator precedence", 1973), one token ahead."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.tokens = _tokens(text)
+        self.next = 0
+        self.depth = 0
+
+    @property
+    def token(self) -> _Token:
+        token = self.tokens[self.next]
+        if token.kind == "other":
+            raise self.error(token.at, *_why_no_token(token.text))
+        return token
+
+    def take(self) -> _Token:
+        token = self.token
+        self.next += 1
+        return token
+
+    def error(self, at: int, why: str, write: str) -> FormulaError:
+        return FormulaError(self.text, at, why, write)
+
+    def whole(self) -> Node:
+        if self.token.kind == "end":
+            raise self.error(0, "the formula is empty.", "Write it as in (wet - dry) / dry.")
+        tree = self.value(0)
+        if self.token.kind != "end":
+            raise self.error(self.token.at, *self.why_not_over())
+        return tree
+
+    def why_not_over(self) -> tuple[str, str]:
+        token = self.token
+        if token.text == ")":
+            return "this parenthesis closes nothing.", "Take it out, or add '(' before."
+        if token.text == ",":
+            before, after = self.tokens[self.next - 1], self.tokens[self.next + 1]
+            if before.kind == after.kind == "number":
+                return "a number is written with a decimal point.", f"Write {before.text}.{after.text}."
+            return "a comma stands only between the values of a function.", "Take it out."
+        before = self.tokens[self.next - 1]
+        if before.kind == "number" and token.kind == "name":
+            write = (
+                f"Write {before.text} * {token.text}; an amount with a unit goes into the test's constants."
+            )
+            return f"nothing says how {before.text} and {token.text} go together.", write
+        return "nothing says how this goes together with what is before it.", "Put + - * / or ^ between them."
+
+    def value(self, hold: int) -> Node:
+        """A value and every sign after it that holds more tightly than `hold`."""
+        self.depth += 1
+        if self.depth > DEEPEST:
+            raise self.error(self.token.at, *_TOO_DEEP)
+        left = self.start()
+        while self.token.kind == "sign" and _HOLD.get(self.token.text, 0) > hold:
+            sign = self.take()
+            # Powers group to the right: the exponent takes every further power with it.
+            right = self.value(_HOLD[sign.text] - (sign.text == "^"))
+            if sign.text == "^":
+                self.check_exponent(right)
+            left = self.checked(Binary(sign.text, left, right, sign.at))
+        self.depth -= 1
+        return left
+
+    def start(self) -> Node:
+        """A number, a name, a call, a parenthesis, or any of these after a sign."""
+        token = self.take()
+        if token.kind == "number":
+            return Number(token.text, token.at)
+        if token.kind == "name" and self.token.text == "(":
+            return self.call(token)
+        if token.text in FUNCTIONS:
+            raise self.error(token.at, f"{token.text} is a function.", f"Write {token.text}(…).")
+        if token.kind == "name":
+            return Name(token.text, token.at)
+        if token.text in ("+", "-"):
+            return self.checked(Unary(token.text, self.value(_HOLD_OF_SIGN), token.at))
+        if token.text == "(":
+            inner = self.value(0)
+            self.close(token)
+            return inner
+        if token.kind == "end":
+            raise self.error(max(0, token.at - 1), "the formula breaks off here.", "Write what comes next.")
+        raise self.error(
+            token.at, f"a value is needed before {token.text!r}.", "Write a number, a name or '('."
+        )
+
+    def call(self, name: _Token) -> Call:
+        if name.text in _LATER:
+            raise self.error(name.at, *_LATER[name.text])
+        if name.text not in FUNCTIONS:
+            raise self.error(name.at, f"there is no function {name.text!r}.", suggest(name.text, FUNCTIONS))
+        opening = self.take()
+        values = [self.value(0)]
+        while self.token.text == ",":
+            comma = self.take()
+            if name.text not in _OF_SEVERAL:
+                write = "Close the parenthesis before the comma."
+                raise self.error(comma.at, f"{name.text} takes one value.", write)
+            values.append(self.value(0))
+        self.close(opening)
+        return self.checked(Call(name.text, tuple(values), name.at))
+
+    def close(self, opening: _Token) -> None:
+        if self.token.text == ")":
+            self.take()
+        elif self.token.kind == "end":
+            raise self.error(opening.at, "this parenthesis is never closed.", "Add ')'.")
+        else:
+            raise self.error(self.token.at, *self.why_not_over())
+
+    def checked(self, node: _Made) -> _Made:
+        if _depth(node) > DEEPEST:
+            raise self.error(node.at, *_TOO_DEEP)
+        return node
+
+    def check_exponent(self, exponent: Node) -> None:
+        """Refuse 9^9^9 and its like; an exponent with a name in it is up to the values."""
+        if any(isinstance(node, Name) for node in _walk(exponent)):
+            return
+        power = _constant(exponent)
+        if power is None or abs(power) > GREATEST_EXPONENT:
+            why = f"an exponent is a plain number from -{GREATEST_EXPONENT} to {GREATEST_EXPONENT}."
+            raise self.error(_start(exponent), why, "Write it as in a^2 or a^(1/2).")
+
+
+def _start(node: Node) -> int:
+    """The column of the first character of a part, but for parentheses around it."""
+    return min(part.at for part in _walk(node))
+
+
+def _depth(node: Node) -> int:
+    return 1 + max((_depth(part) for part in _within(node)), default=0)
+
+
+_EXACT = {"+": operator.add, "-": operator.sub, "*": operator.mul, "/": operator.truediv}
+
+
+def _constant(node: Node) -> Fraction | None:
+    """The exact value of a part made of numbers and + - * / alone; None for any other."""
+    match node:
+        case Number():
+            # By way of the float, whose exponent is bounded: the fraction 1e-999999999 would fill the memory.
+            return Fraction(repr(node.value))
+        case Unary():
+            value = _constant(node.value)
+            return -value if value is not None and node.sign == "-" else value
+        case Binary():
+            left, right = _constant(node.left), _constant(node.right)
+            if left is None or right is None or node.sign not in _EXACT or (node.sign == "/" and not right):
+                return None
+            return Fraction(_EXACT[node.sign](left, right))
+    return None
+
+
+# ---------------------------------------------------------------------------------------- checking dimensions
+
+
+def dimension(formula: Formula, names: Mapping[str, Sort]) -> Sort:
+    """What the formula gives: its dimension, and whether its scale is "ratio" or "interval".
+
+    names  the dimension and scale of everything that the formula may name
+
+    On an interval scale, such as degC or Shore A, only differences mean something: one may be subtracted from
+    another, a difference added to one, and several averaged; nothing else.
+
+    Raises FormulaError, with the column of the sign or name at fault, where the formula does not add up.
+
+    >>> from evenbench.measure.units import parse_unit
+    >>> mass, length = (parse_unit("g").dims, "ratio"), (parse_unit("mm").dims, "ratio")
+    >>> dimension(parse_formula("(wet - dry) / dry"), {"wet": mass, "dry": mass})
+    ((), 'ratio')
+    >>> dimension(parse_formula("wet - width"), {"wet": mass, "width": length})
+    Traceback (most recent call last):
+    ...
+    evenbench.measure.errors.FormulaError: this takes a length from a mass. Both sides must measure the same.
+        wet - width
+            ^
+    """
+    return _Check(formula.text, names).sort(formula.tree)
+
+
+_SCALE_OF_SUM: dict[tuple[Scale, str, Scale], Scale] = {
+    ("ratio", "+", "ratio"): "ratio",
+    ("ratio", "-", "ratio"): "ratio",
+    ("interval", "-", "interval"): "ratio",
+    ("interval", "+", "ratio"): "interval",
+    ("ratio", "+", "interval"): "interval",
+    ("interval", "-", "ratio"): "interval",
+}
+
+
+class _Check:
+    """Finds the sort of a part from the sorts of its own parts."""
+
+    def __init__(self, text: str, known: Mapping[str, Sort]) -> None:
+        self.text, self.known = text, known
+
+    def error(self, at: int, why: str, write: str) -> FormulaError:
+        return FormulaError(self.text, at, why, write)
+
+    def sort(self, node: Node) -> Sort:
+        match node:
+            case Number():
+                return (), "ratio"
+            case Name():
+                if node.id not in self.known:
+                    raise _unknown(self.text, node, self.known)
+                return self.known[node.id]
+            case Unary():
+                sort = self.sort(node.value)
+                return self.with_zero(sort, node.at, "turned round") if node.sign == "-" else sort
+            case Call():
+                return self.call(node)
+        of = {"+": self.sum, "-": self.sum, "*": self.product, "/": self.product, "^": self.power}
+        return of[node.sign](node)
+
+    def sum(self, node: Binary) -> Sort:
+        (left, left_scale), (right, right_scale) = self.sort(node.left), self.sort(node.right)
+        if left != right:
+            adds = f"adds {describe(right)} to" if node.sign == "+" else f"takes {describe(right)} from"
+            write = "Both sides must measure the same."
+            if isinstance(node.left, Number) or isinstance(node.right, Number):
+                write += " A number with a unit goes into the test's constants."
+            raise self.error(node.at, f"this {adds} {describe(left)}.", write)
+        scale = _SCALE_OF_SUM.get((left_scale, node.sign, right_scale))
+        if scale is None:
+            does = "adds two points" if node.sign == "+" else "takes a point from a difference"
+            why = f"this {does}, on a scale where only differences mean something."
+            raise self.error(node.at, why, "Use mean(…) for an average, or subtract one from the other.")
+        return left, scale
+
+    def product(self, node: Binary) -> Sort:
+        left, _ = self.with_zero(self.sort(node.left), node.at, "multiplied or divided")
+        right, _ = self.with_zero(self.sort(node.right), node.at, "multiplied or divided")
+        return times(left, right if node.sign == "*" else raised(right, -1)), "ratio"
+
+    def power(self, node: Binary) -> Sort:
+        base, _ = self.with_zero(self.sort(node.left), node.at, "raised to a power")
+        self.pure(self.sort(node.right), node.right, "an exponent is")
+        power = _constant(node.right)
+        if not base:
+            return (), "ratio"
+        if power is None:
+            why = f"this raises {describe(base)} to a power that is not a number as typed."
+            raise self.error(node.at, why, "Write the exponent as a number, or make the base a pure number.")
+        dims = raised(base, power)
+        if any(abs(exponent) > _GREATEST_DIMENSION for _, exponent in dims):
+            raise self.error(node.at, "nothing measured has a dimension this high.", "Check the exponents.")
+        return dims, "ratio"
+
+    def call(self, node: Call) -> Sort:
+        first, *others = (self.sort(value) for value in node.values)
+        start = _start(node.values[0])
+        if node.function in _OF_SEVERAL:
+            for value, other in zip(node.values[1:], others, strict=True):
+                self.alike(node.function, first, other, _start(value))
+            return first
+        if node.function in _OF_PURE:
+            return self.pure(first, node.values[0], f"{node.function} takes")
+        dims, _ = self.with_zero(first, start, f"given to {node.function}")
+        return (raised(dims, Fraction(1, 2)) if node.function == "sqrt" else dims), "ratio"
+
+    def with_zero(self, sort: Sort, at: int, done: str) -> Sort:
+        """The sort itself, unless its scale lacks the zero that being `done` so needs."""
+        dims, scale = sort
+        if scale == "interval":
+            why = f"this is {describe(dims)} on a scale where only differences mean something"
+            raise self.error(at, f"{why}; it cannot be {done}.", "Subtract another of its kind first.")
+        return sort
+
+    def alike(self, function: str, first: Sort, other: Sort, at: int) -> None:
+        if first[0] != other[0]:
+            why = (
+                f"{function} takes values of one sort: {describe(other[0])} cannot join {describe(first[0])}."
+            )
+            raise self.error(at, why, "A number with a unit goes into the test's constants.")
+        if first[1] != other[1]:
+            why = f"{function} is given both a point on a scale and a difference."
+            raise self.error(at, why, "Give it one or the other.")
+
+    def pure(self, sort: Sort, node: Node, what: str) -> Sort:
+        if sort != ((), "ratio"):
+            why = f"{what} a pure number, and this is {describe(sort[0])}."
+            raise self.error(_start(node), why, "Divide it by something of the same sort first.")
+        return sort
+
+
+def _unknown(text: str, name: Name, known: Mapping[str, object]) -> FormulaError:
+    write = suggest(name.id, known) or "Declare it among the test's readings, constants or results."
+    return FormulaError(text, name.at, f"nothing here is named {name.id!r}.", write)
+
+
+# ------------------------------------------------------------------------------------------------- computing
+
+
+def evaluate(formula: Formula, values: Mapping[str, ArrayLike]) -> Array:
+    """The value of the formula, in SI units, for each element of the arrays it names.
+
+    values  a number or an array of numbers for each name, in SI units; arrays must be of one shape
+
+    An element that cannot be computed (a division by zero, the logarithm or root of a negative number, a value
+    that is missing or not finite) is nan.
+
+    >>> evaluate(parse_formula("(wet - dry) / dry"), {"wet": [0.012, 0.015], "dry": [0.010, 0.0]})
+    array([0.2, nan])
+    """
+    import numpy as np
+
+    with np.errstate(all="ignore"):
+        return _compute(formula, values, ()).value
+
+
+def slopes(formula: Formula, values: Mapping[str, ArrayLike]) -> tuple[Array, dict[str, Array]]:
+    """The value of the formula, and how much it changes with each name: its exact first derivatives.
+
+    The slope for a name has the unit of the formula's value over that of the name, and the shape of the value.
+    It is nan where the value is, and where it has no bound, as for sqrt(a) at 0. Where two values of min or max
+    tie, the first of them is taken; the slope of abs(a) at 0 is 0.
+
+    Source: forward accumulation, A. Griewank and A. Walther, "Evaluating Derivatives", 2nd ed. (2008), ch. 3.
+
+    >>> value, slope = slopes(parse_formula("a^2 * b"), {"a": 3.0, "b": [1.0, 2.0]})
+    >>> value, slope["a"], slope["b"]
+    (array([ 9., 18.]), array([ 6., 12.]), array([9., 9.]))
+    """
+    import numpy as np
+
+    with np.errstate(all="ignore"):
+        found = _compute(formula, values, names(formula))
+        known = np.isfinite(found.value)
+        out = {}
+        for name in names(formula):
+            slope = np.where(known, found.slope.get(name, 0.0), np.nan)
+            out[name] = np.where(np.isfinite(slope), slope, np.nan)
+    return found.value, out
+
+
+class _Dual(NamedTuple):
+    """A value and its slopes for the names that it depends on."""
+
+    value: Array
+    slope: dict[str, Array]
+
+
+def _compute(formula: Formula, values: Mapping[str, ArrayLike], wanted: Sequence[str]) -> _Dual:
+    """The value of a formula and its slopes for the `wanted` names."""
+    import numpy as np
+
+    rules = _rules()
+
+    def at(node: Node) -> _Dual:
+        match node:
+            case Number():
+                return _Dual(np.asarray(node.value), {})
+            case Name():
+                if node.id not in values:
+                    raise _unknown(formula.text, node, values)
+                value = _finite(np.asarray(values[node.id], dtype=np.float64))
+                return _Dual(value, {node.id: np.asarray(1.0)} if node.id in wanted else {})
+        parts = [at(part) for part in _within(node)]
+        sign = node.function if isinstance(node, Call) else node.sign
+        return _chain(parts, *rules[sign](*(part.value for part in parts)))
+
+    return at(formula.tree)
+
+
+def _chain(parts: Sequence[_Dual], value: Array, partials: Sequence[float | Array]) -> _Dual:
+    """A value, with its slopes by the chain rule from its partial derivative for each of its parts."""
+    import numpy as np
+
+    out: dict[str, Array] = {}
+    for part, partial in zip(parts, partials, strict=True):
+        for name, slope in part.slope.items():
+            # A truth says whether the part is the one that min or max took. Multiplied by it, a slope without
+            # bound in the part not taken would come out as nan and not as 0.
+            taken = isinstance(partial, np.ndarray) and partial.dtype == np.bool_
+            step = np.where(partial, slope, 0.0) if taken else partial * slope
+            out[name] = out[name] + step if name in out else step
+    return _Dual(_finite(value), out)
+
+
+def _finite(value: Array) -> Array:
+    import numpy as np
+
+    return np.where(np.isfinite(value), value, np.nan)
+
+
+_Rule = Callable[..., tuple["Array", Sequence["float | Array"]]]
+
+
+@lru_cache(maxsize=1)
+def _rules() -> dict[str, _Rule]:
+    """For each sign and function: its value, and its partial derivative for each of its values."""
+    import numpy as np
+
+    return {
+        "+": lambda a, b=None: (a, [1.0]) if b is None else (a + b, [1.0, 1.0]),
+        "-": lambda a, b=None: (-a, [-1.0]) if b is None else (a - b, [1.0, -1.0]),
+        "*": lambda a, b: (a * b, [b, a]),
+        "/": lambda a, b: (a / b, [1 / b, -a / b / b]),
+        "^": _power,
+        "sqrt": lambda a: (np.sqrt(a), [0.5 / np.sqrt(a)]),
+        "abs": lambda a: (np.abs(a), [np.sign(a)]),
+        "ln": lambda a: (np.log(a), [1 / a]),
+        "log10": lambda a: (np.log10(a), [1 / (a * np.log(10.0))]),
+        "exp": lambda a: (np.exp(a), [np.exp(a)]),
+        "mean": lambda *several: (sum(several) / len(several), [1 / len(several)] * len(several)),
+        "min": lambda *several: _pick(several, np.argmin),
+        "max": lambda *several: _pick(several, np.argmax),
+    }
+
+
+def _power(base: Array, exponent: Array) -> tuple[Array, Sequence[Array]]:
+    import numpy as np
+
+    value = _raise(base, exponent)
+    by_base = np.where(exponent == 0, 0.0, exponent * _raise(base, exponent - 1))
+    return value, [by_base, value * np.log(base)]
+
+
+def _raise(base: Array, exponent: Array) -> Array:
+    import numpy as np
+
+    # To numpy nan^0 and 1^nan are 1; here a missing reading has no power.
+    return np.where(np.isnan(base) | np.isnan(exponent), np.nan, np.power(base, exponent))
+
+
+def _pick(several: Sequence[Array], choose: Callable[..., Any]) -> tuple[Array, Sequence[Any]]:
+    """The one of several values that `choose` points at: argmin or argmax, which point at a nan first."""
+    import numpy as np
+
+    values = np.stack(np.broadcast_arrays(*several))
+    chosen = choose(values, axis=0)
+    value = np.take_along_axis(values, chosen[np.newaxis], axis=0)[0]
+    return value, [np.asarray(chosen == place) for place in range(len(several))]

@@ -1,0 +1,162 @@
+"""The answer in the terminal: questions, buyers, results, precautions, and what was not used."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from evenbench.analysis import Analysis
+from evenbench.compare.comparison import Comparison
+from evenbench.measure.wording import decimals, number, with_unit
+from evenbench.rank.placing import Placing
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+
+def show(analysis: Analysis, console: Console) -> None:
+    """Print everything a tester asks first, in the order they ask it."""
+    _heading(console, analysis.study.title)
+    for answer in analysis.answers:
+        console.print(answer.question.asks)
+        console.print(f"  {answer.answer or 'Open.'}", markup=False)
+        if answer.answer is None:
+            console.print(f"  {answer.because}", markup=False)
+    for placing in analysis.placings:
+        _buyer(analysis, placing, console)
+    for comparison in analysis.comparisons:
+        _result(analysis, comparison, console)
+    _claims(analysis, console)
+    precautions = analysis.study_precautions
+    _heading(console, f"Precautions: {precautions}")
+    for item in precautions.items:
+        mark = {1: "taken", 0.5: "half taken"}.get(item.taken, "not taken")
+        console.print(f"  {item.name}: {mark} ({item.because})", markup=False)
+    if analysis.not_used:
+        _heading(console, "Not used")
+        for note in analysis.not_used:
+            console.print(f"  {note.row}: {note.reason}", markup=False)
+
+
+def _heading(console: Console, text: str) -> None:
+    console.print()
+    console.print(text, style="bold", markup=False)
+
+
+def _table(*columns: tuple[str, str]) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for name, side in columns:
+        table.add_column(name, justify="right" if side == "right" else "left", no_wrap=side == "right")
+    return table
+
+
+def _buyer(analysis: Analysis, placing: Placing, console: Console) -> None:
+    names = {p.id: p.name for p in analysis.study.products}
+    console.print()
+    console.print(placing.says, style="bold", markup=False)
+    if placing.products:
+        table = _table(("", "left"), ("steps", "right"), ("between", "right"), ("comes first", "right"), ("", "left"))
+        for k, product in enumerate(placing.products):
+            low, high = float(placing.low[k]), float(placing.high[k])
+            places = decimals((high - low) / 2) if high > low else 1
+            unproven = [m.because for m in placing.must[k] if m.status == "open"]
+            table.add_row(
+                _plain(names[product]),
+                number(float(placing.score[k]), places),
+                f"{number(low, places)} to {number(high, places)}" if math.isfinite(low) else "",
+                share(float(placing.share_first[k])),
+                _plain("unproven: " + "; ".join(unproven)) if unproven else "",
+            )
+        console.print(table)
+    for product, reason in placing.left_out:
+        console.print(f"  {names[product]} is not placed: {reason}", markup=False)
+
+
+def share(value: float) -> str:
+    """A sureness as printed: whole percent, since 20,000 draws support no more.
+
+    >>> share(0.4567), share(0.0), share(0.9999), share(float("nan"))
+    ('46 %', 'under 1 %', 'over 99 %', '')
+    """
+    if not math.isfinite(value):
+        return ""
+    if value < 0.01:
+        return "under 1 %"
+    return "over 99 %" if value > 0.99 else f"{100 * value:.0f} %"
+
+
+def _result(analysis: Analysis, comparison: Comparison, console: Console) -> None:
+    names = {p.id: p.name for p in analysis.study.products}
+    result = comparison.result
+    test = analysis.study.test(result.test)
+    which = f", {result.better} is better" if result.better else ""
+    _heading(console, f"{test.title}: {result.id} in {result.unit.text or 'no unit'} ({result.kind}{which})")
+    for flag in comparison.flags:
+        console.print(f"  {flag}", markup=False)
+    control = comparison.outcomes.control
+    table = _table(("", "left"), ("runs", "right"), ("level", "right"), ("against the control", "right"), ("", "left"))
+    for k, product in enumerate(comparison.products):
+        found = comparison.against(control, product) if control else None
+        half = (comparison.high[k] - comparison.low[k]) / 2
+        places = decimals(float(half)) if math.isfinite(half) else 2
+        level = number(float(comparison.estimate[k]), places) if math.isfinite(comparison.estimate[k]) else ""
+        span, word = "", "control" if product == control else ""
+        if found is not None:
+            family, m = found
+            word = family.verdict[m] or ""
+            if family.by_enough[m]:
+                word += ", by enough to matter"
+            low, high, effect = float(family.low[m]), float(family.high[m]), float(family.effect[m])
+            if math.isfinite(low):
+                digits = decimals((high - low) / 2)
+                span = f"{number(effect, digits)} ({number(low, digits)} to {number(high, digits)})"
+            elif math.isfinite(effect):
+                span = number(effect, places)
+        table.add_row(_plain(names[product]), str(int(comparison.count[k])), level, span, word)
+    console.print(table)
+    if result.kind != "info":
+        best = comparison.best.names
+        if best is None:
+            console.print(f"  Which could be best: cannot say ({comparison.best.why}).", markup=False)
+        else:
+            ending = "" if len(best) == 1 else "; too close to call between them"
+            console.print(f"  Could be best: {', '.join(names[p] for p in best)}{ending}.", markup=False)
+
+
+def _claims(analysis: Analysis, console: Console) -> None:
+    if not analysis.claims:
+        return
+    names = {p.id: p.name for p in analysis.study.products}
+    _heading(console, "Claims")
+    table = _table(("", "left"), ("", "left"), ("", "left"))
+    for judged in analysis.claims:
+        table.add_row(_plain(names[judged.product]), _plain(judged.claim.says), judged.verdict)
+    console.print(table)
+
+
+def _plain(text: str) -> str:
+    """Text from the study, safe from being taken for markup."""
+    from rich.markup import escape
+
+    return escape(text)
+
+
+def checked(analysis: Analysis, console: Console) -> None:
+    """What `check` says of a sound study: how much of it is there."""
+    study, readings = analysis.study, analysis.readings
+    console.print(f"{study.title}: the study and its sheets can be read.", style="bold", markup=False)
+    table = _table(("test", "left"), ("products", "right"), ("runs", "right"), ("planned", "right"), ("readings", "right"))
+    for test in study.tests:
+        runs = set(readings.of_test(test.id))
+        planned = [test.planned(p) for p in test.products if p not in test.references]
+        known = [n for n in planned if n is not None]
+        held = sum(1 for n in readings.run if int(n) in runs)
+        table.add_row(test.id, str(len(test.products)), str(len(runs)), str(sum(known)) if known else "", str(held))
+    console.print(table)
+    for note in analysis.not_used:
+        console.print(f"  {note.row}: {note.reason}", markup=False)
+    left = with_unit(str(len(analysis.not_used)), "rows, columns or cells are not used, each listed above.")
+    console.print(left if analysis.not_used else "Everything in the sheets is used.", markup=False)

@@ -1,0 +1,146 @@
+"""Any figure back to its formula, its runs, and the rows of the sheets it was typed in."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from evenbench.analysis import Analysis
+from evenbench.compare.comparison import Comparison
+from evenbench.measure.errors import Correctable, suggest
+from evenbench.measure.wording import counted, decimals, number, with_unit
+from evenbench.study.mistakes import Place
+from evenbench.study.model import Test
+from evenbench.study.readings import Readings
+
+
+class UnknownName(Correctable):
+    """A result or product was asked for that the study does not have."""
+
+    def __init__(self, what: str, given: str, known: list[str]) -> None:
+        self.what, self.given, self.known = what, given, tuple(known)
+        super().__init__(f"the study has no {what} {given!r}. {suggest(given, known)}")
+
+
+def trace(analysis: Analysis, result: str, product: str) -> dict[str, Any]:
+    """Where the figures of one product on one result come from, as plain values for a page, a terminal or JSON.
+
+    Raises UnknownName where the study has no such result, or no such product in its test.
+    """
+    if result not in analysis.study.result_names:
+        raise UnknownName("result", result, list(analysis.study.result_names))
+    comparison = analysis.comparison(result)
+    if product not in comparison.products:
+        raise UnknownName("product in this test", product, list(comparison.products))
+    test = analysis.study.test(comparison.outcomes.test)
+    k = comparison.products.index(product)
+    return {
+        "result": result,
+        "product": product,
+        "formula": comparison.result.formula.text,
+        "unit": comparison.result.unit.text,
+        "constants": {name: q.text for name, q in test.constants.items()},
+        "runs": _runs(comparison, analysis.readings, product),
+        "missing": [
+            {"run": m.where, "reason": m.reason}
+            for m in comparison.outcomes.missing
+            if m.where == f"{test.id}, {product}" or m.where.startswith(f"{test.id}, {product} run ")
+        ],
+        "estimate": _figure(comparison.estimate[k]),
+        "interval": _pair(comparison.low[k], comparison.high[k]),
+        "said": [
+            comparison.sentence(f.other, product) for f in comparison.families if product in f.members
+        ],
+        "model": {"notes": list(comparison.notes), "flags": list(comparison.flags)},
+        "readings": _declared(test),
+    }
+
+
+def _runs(comparison: Comparison, readings: Readings, product: str) -> list[dict[str, Any]]:
+    outcomes = comparison.outcomes
+    out = []
+    for n in outcomes.of(product):
+        run = readings.runs[int(outcomes.run[n])]
+        out.append(
+            {
+                "run": run.number,
+                "block": run.block or None,
+                "order": run.order,
+                "specimen": run.specimen or None,
+                "note": run.note or None,
+                "outcome": float(outcomes.value[n]),
+                "own_uncertainty": _figure(outcomes.own[n]),
+                "readings": [
+                    {
+                        "reading": readings.reading[row],
+                        "repeat": int(readings.repeat[row]),
+                        "typed": readings.typed[row],
+                        "at": str(readings.at[row]),
+                    }
+                    for row in outcomes.rows[n]
+                ],
+            }
+        )
+    return out
+
+
+def _declared(test: Test) -> dict[str, Any]:
+    return {
+        r.id: {
+            "unit": r.unit.text,
+            "instrument": r.instrument.id if r.instrument else None,
+            "resolution": r.instrument.resolution.text if r.instrument and r.instrument.resolution else None,
+            "repeats": r.repeats,
+        }
+        for r in test.readings
+    }
+
+
+def as_text(found: dict[str, Any]) -> str:
+    """A trace as lines for a terminal."""
+    places = decimals(_spread(found))
+    unit = found["unit"]
+    lines = [f"{found['result']} of {found['product']} = {found['formula']}, in {unit or 'no unit'}"]
+    lines += [f"  {name} = {text}" for name, text in found["constants"].items()]
+    lines.append("")
+    for run in found["runs"]:
+        about = [f"block {run['block']}" if run["block"] else "", f"order {run['order']:g}" if run["order"] else ""]
+        where = f" ({', '.join(a for a in about if a)})" if any(about) else ""
+        lines.append(f"  run {run['run']}{where}: {with_unit(number(run['outcome'], places + 1), unit)}")
+        for r in run["readings"]:
+            name = r["reading"] if r["repeat"] == 1 else f"{r['reading']}.{r['repeat']}"
+            lines.append(f"      {name} = {with_unit(r['typed'], found['readings'][r['reading']]['unit'])}   {r['at']}")
+        if run["note"]:
+            lines.append(f"      note: {run['note']}")
+    lines += [f"  {m['run']}: no outcome, {m['reason']}" for m in found["missing"]]
+    lines.append("")
+    if found["estimate"] is None:
+        lines.append("no estimate")
+    else:
+        text = f"estimate {with_unit(number(found['estimate'], places), unit)} from {counted(len(found['runs']), 'run')}"
+        if found["interval"]:
+            low, high = (number(x, places) for x in found["interval"])
+            text += f", between {low} and {high} (95 % for this product alone)"
+        lines.append(text)
+    lines += found["said"]
+    lines += [f"note: {note}" for note in (*found["model"]["flags"], *found["model"]["notes"])]
+    return "\n".join(lines)
+
+
+def _spread(found: dict[str, Any]) -> float:
+    if found["interval"]:
+        return float(found["interval"][1] - found["interval"][0]) / 2
+    return abs(found["estimate"] or 0.0) / 100
+
+
+def places_of(analysis: Analysis, comparison: Comparison, n: int) -> list[Place]:
+    """Where the readings behind outcome `n` were typed."""
+    return [analysis.readings.at[row] for row in comparison.outcomes.rows[n]]
+
+
+def _figure(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _pair(low: float, high: float) -> list[float] | None:
+    return [float(low), float(high)] if math.isfinite(low) else None

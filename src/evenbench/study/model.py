@@ -1,0 +1,248 @@
+"""The study as understood: every unit, formula and cross-reference resolved. Frozen; holds no reading.
+
+Amounts are `Quantity` (a value with its unit, as typed). A result is named "test.result" wherever it is
+named from outside its test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Literal, NoReturn
+
+from evenbench.measure.formula import Formula
+from evenbench.measure.units import Quantity, Unit
+
+Role = Literal["candidate", "control", "placebo", "reference"]
+Kind = Literal["benefit", "risk", "info"]
+Better = Literal["higher", "lower"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Instrument:
+    """What a reading is taken with. `offset` and `gain` are standard uncertainties shared by all it reads.
+
+    resolution, offset  in a unit of their own; None where not stated
+    gain                as a fraction of the reading; 0 where not stated
+    """
+
+    id: str
+    resolution: Quantity | None = None
+    offset: Quantity | None = None
+    gain: float = 0.0
+    range: tuple[Quantity, Quantity] | None = None
+    calibrated: date | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Purchase:
+    """How a product came to the bench."""
+
+    shop: str | None = None
+    on: date | None = None
+    lot: str | None = None
+    receipt: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Claim:
+    """What a label or an advertisement promises, and the results that would bear it out."""
+
+    says: str
+    must: str
+    about: tuple[str, ...] = ()
+    needs: Literal["all", "any"] = "all"
+    value: Quantity | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Product:
+    """Something compared, in one of four roles."""
+
+    id: str
+    name: str
+    role: Role = "candidate"
+    also: tuple[str, ...] = ()
+    price: Quantity | None = None
+    pack: Quantity | None = None
+    dose: Quantity | None = None
+    flash_point: str | None = None
+    bought: Purchase | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
+    claims: tuple[Claim, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class DeclaredReading:
+    """A column of a test's sheet: what is read, in which unit, with what, how many times a run."""
+
+    id: str
+    unit: Unit
+    instrument: Instrument | None = None
+    repeats: int = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Margin:
+    """The smallest difference that matters: in the result's unit, or as a share of the control.
+
+    >>> from evenbench.measure.units import parse_unit
+    >>> Margin(amount=0.1, share_of_control=True, text="10 % of control").amount
+    0.1
+    """
+
+    amount: float
+    share_of_control: bool
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """What is computed from one run's readings and judged."""
+
+    id: str
+    test: str
+    formula: Formula
+    unit: Unit
+    kind: Kind
+    better: Better | None = None
+    matters: Margin | None = None
+    primary: bool = False
+
+    @property
+    def name(self) -> str:
+        """The result as named from outside its test: "shower.uptake"."""
+        return f"{self.test}.{self.id}"
+
+    @property
+    def sign(self) -> int:
+        """+1 where more is better, -1 where less is: turns a difference so that more is better."""
+        return -1 if self.better == "lower" else 1
+
+    @property
+    def difference_unit(self) -> str:
+        """The unit of a difference of two outcomes: percent differ by points."""
+        return "points" if self.unit.text == "%" else self.unit.text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Test:
+    """A procedure, the products that go through it, what is read and what is judged."""
+
+    __test__ = False  # the name is the trade's; this keeps pytest from collecting it
+
+    id: str
+    title: str
+    products: tuple[str, ...]
+    control: str | None
+    placebos: tuple[str, ...] = ()
+    references: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    readings: tuple[DeclaredReading, ...] = ()
+    constants: Mapping[str, Quantity] = field(default_factory=dict)
+    results: tuple[Result, ...] = ()
+    blocks: str | None = None
+    replicates: int | None = None
+    control_runs: int | None = None
+    order: Literal["random", "as listed"] | None = None
+    applied: Mapping[str, str] = field(default_factory=dict)
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    between: tuple[str, ...] = ()
+    departs: tuple[tuple[str, str], ...] = ()
+    limits: str = ""
+
+    def planned(self, product: str) -> int | None:
+        """How many runs of `product` the study asks for; None where it does not say."""
+        if product == self.control and self.control_runs is not None:
+            return self.control_runs
+        return self.replicates
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What the audience is to be told, and the result that answers it."""
+
+    asks: str
+    answered_by: str | None = None
+    against: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Price:
+    """What one use costs: the formula, the unit, what one use is, and the difference that matters."""
+
+    formula: Formula
+    unit: Unit
+    per: str
+    matters: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Must:
+    """What a buyer will not do without."""
+
+    result: str
+    is_: str
+    value: Quantity | None = None
+    every_run: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Buyer:
+    """One kind of user: weights over results and price, must-haves, and the conditions of the advice."""
+
+    id: str
+    title: str
+    weights: Mapping[str, float]
+    must: tuple[Must, ...] = ()
+    only_if: tuple[str, ...] = ()
+    not_if: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Study:
+    """What was declared. `text` is the file as typed; nothing here was measured."""
+
+    id: str
+    title: str
+    currency: str | None
+    blinding: str
+    questions: tuple[Question, ...]
+    price: Price | None
+    instruments: tuple[Instrument, ...]
+    products: tuple[Product, ...]
+    tests: tuple[Test, ...]
+    buyers: tuple[Buyer, ...]
+    text: str = field(default="", repr=False)
+
+    def product(self, id: str) -> Product:
+        """The product with this id.
+
+        Raises KeyError where there is none.
+        """
+        return next((p for p in self.products if p.id == id), None) or _absent(id)
+
+    def test(self, id: str) -> Test:
+        """The test with this id.
+
+        Raises KeyError where there is none.
+        """
+        return next((t for t in self.tests if t.id == id), None) or _absent(id)
+
+    def result(self, name: str) -> Result:
+        """The result named "test.result".
+
+        Raises KeyError where there is none.
+        """
+        found = next((r for t in self.tests for r in t.results if r.name == name), None)
+        return found or _absent(name)
+
+    @property
+    def result_names(self) -> tuple[str, ...]:
+        """Every result, as "test.result", in file order."""
+        return tuple(r.name for t in self.tests for r in t.results)
+
+
+def _absent(name: str) -> NoReturn:
+    raise KeyError(name)
