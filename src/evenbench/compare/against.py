@@ -151,4 +151,3 @@ def _verdict(result: Result, low: float, high: float, matters: float | None) -> 
         return None
     rule = risk_verdict if result.kind == "risk" else benefit_verdict
     return rule(low, high, matters)
-

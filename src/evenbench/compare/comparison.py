@@ -80,7 +80,9 @@ def compare(study: Study, outcomes: tuple[Outcomes, ...], *, level: float = 0.95
 
 def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Comparison:
     """Fit one result and say of every product what may be said."""
-    fit = fit_levels(outcomes.value, outcomes.product, outcomes.products, outcomes.block) if len(outcomes.value) else None
+    fit = (
+        fit_levels(outcomes.value, outcomes.product, outcomes.products, outcomes.block) if len(outcomes.value) else None
+    )
     estimate, low, high = _levels(outcomes, fit, level)
     matters = _matters(outcomes, estimate)
     families = _families(study, outcomes, fit, matters, level) if fit else ()
@@ -98,7 +100,9 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
         sd=np.array([v.std(ddof=1) if len(v) > 1 else np.nan for v in by_product]),
         matters=matters,
         families=families,
-        because=tuple(tuple(finding(f, k, outcomes.result, names, matters) for k in range(len(f.members))) for f in families),
+        because=tuple(
+            tuple(finding(f, k, outcomes.result, names, matters) for k in range(len(f.members))) for f in families
+        ),
         best=_best(study, outcomes, fit, level),
         flags=_flags(outcomes, fit, names),
         notes=_notes(outcomes, fit, families, matters),
@@ -149,7 +153,9 @@ def _families(study: Study, outcomes: Outcomes, fit: Fit, matters: float | None,
         treated = tuple(p for p in present if p in candidates or p in placebos)
         groups = [treated, *[(p,) for p in present if roles[p] == "reference"]]
         families += [
-            against(fit, outcomes.result, test.control, group, matters=matters, level=level) for group in groups if group
+            against(fit, outcomes.result, test.control, group, matters=matters, level=level)
+            for group in groups
+            if group
         ]
     if candidates:
         families += [against(fit, outcomes.result, p, candidates, matters=matters, level=level) for p in placebos]

@@ -62,7 +62,7 @@ class Fit(Frozen):
 
     def can_estimate(self, contrasts: Array) -> NDArray[np.bool_]:
         """Whether the layout can tell each contrast from block differences."""
-        return np.abs(contrasts @ self.reach - contrasts).max(axis=-1) < 1e-8
+        return np.asarray(np.abs(contrasts @ self.reach - contrasts).max(axis=-1) < 1e-8)
 
     @property
     def covariance(self) -> Array:
@@ -70,9 +70,7 @@ class Fit(Frozen):
         return self.shape * self.sd**2
 
 
-def fit_levels(
-    value: Array, product: NDArray[np.int32], products: tuple[str, ...], block: NDArray[np.int32]
-) -> Fit:
+def fit_levels(value: Array, product: NDArray[np.int32], products: tuple[str, ...], block: NDArray[np.int32]) -> Fit:
     """Fit levels of products, with fixed block effects where `block` holds more than one block.
 
     value    float64[N] outcomes
@@ -96,7 +94,7 @@ def fit_levels(
         design[block == blocks[-1], column] = -1
     # A balance that reads a million grams more must not cost digits: take the middle out first.
     centre = float(np.median(value)) if len(value) else 0.0
-    inverse = np.linalg.pinv(design, rcond=1e-10)
+    inverse: Array = np.asarray(np.linalg.pinv(design, rcond=1e-10), dtype=np.float64)
     coefficient = inverse @ (value - centre)
     rank = int(np.linalg.matrix_rank(design, tol=1e-10 * max(design.shape, default=1))) if len(value) else 0
     residual = value - centre - design @ coefficient

@@ -25,8 +25,8 @@ def finding(family: Family, k: int, result: Result, names: Mapping[str, str], ma
         return measured + ending
     together = ", all products considered together" if len(family.members) > 1 else ""
     if result.kind == "risk":
-        return f"{measured} ({_bounds(low, high, result, places, unit)}{together}): {_words(family, k, matters, unit)}."
-    return f"{measured} ({_span(low, high, places, unit)}{together}){_ending(family, k, matters, unit)}"
+        return f"{measured} ({_bounds(low, high, result, places)}{together}): {_words(family, k, matters, unit)}."
+    return f"{measured} ({_span(low, high, places)}{together}){_ending(family, k, matters, unit)}"
 
 
 def _ending(family: Family, k: int, matters: float | None, unit: str) -> str:
@@ -40,7 +40,9 @@ def _words(family: Family, k: int, matters: float | None, unit: str) -> str:
     if verdict in ("better", "worse", "harm"):
         if enough is None:
             return str(verdict)
-        return f"{verdict}, by enough to matter" if enough else f"{verdict}, perhaps by less than the {amount} that matter"
+        return (
+            f"{verdict}, by enough to matter" if enough else f"{verdict}, perhaps by less than the {amount} that matter"
+        )
     if verdict == "same":
         return f"same, to within the {amount} that matter"
     if verdict == "no harm shown":
@@ -53,7 +55,7 @@ def _turned(value: float, places: int, unit: str) -> str:
     return f"{with_unit(number(abs(value), places), unit)} {'lower' if value < 0 else 'higher'}"
 
 
-def _span(low: float, high: float, places: int, unit: str) -> str:
+def _span(low: float, high: float, places: int) -> str:
     """An interval in words, the smaller size first."""
     if low < 0 < high:
         return f"anywhere from {number(-low, places)} lower to {number(high, places)} higher"
@@ -61,7 +63,7 @@ def _span(low: float, high: float, places: int, unit: str) -> str:
     return f"between {number(near, places)} and {number(far, places)}"
 
 
-def _bounds(low: float, high: float, result: Result, places: int, unit: str) -> str:
+def _bounds(low: float, high: float, result: Result, places: int) -> str:
     """The two one-sided bounds of a risk: how bad it could be, how good it could be."""
     worst, best = (low, high) if result.sign > 0 else (high, low)
     return f"at worst {_way(worst, places)}, at best {_way(best, places)}"

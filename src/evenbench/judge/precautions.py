@@ -54,12 +54,13 @@ def precautions_of_study(per_result: Iterable[tuple[str, Precautions]]) -> Preca
     items = []
     for place, item in enumerate(rows[0][1].items):
         least = min(p.items[place].taken for _, p in rows)
-        tests = list(dict.fromkeys(name for name, p in rows if p.items[place].taken == least))
-        because = next(p.items[place].because for name, p in rows if name == tests[0])
-        everywhere = all(p.items[place].because == because for _, p in rows)
-        items.append(
-            Precaution(name=item.name, taken=least, because=because if everywhere else f"{listed(tests)}: {because}")
-        )
+        reasons: dict[str, list[str]] = {}
+        for test, p in rows:
+            if p.items[place].taken == least and test not in reasons.setdefault(p.items[place].because, []):
+                reasons[p.items[place].because].append(test)
+        tests = {test for test, _ in rows}
+        said = [why if set(of) == tests else f"{listed(of)}: {why}" for why, of in reasons.items()]
+        items.append(Precaution(name=item.name, taken=least, because="; ".join(said)))
     return Precautions(items=tuple(items))
 
 
@@ -71,8 +72,11 @@ def _replicated(outcomes: Outcomes) -> Precaution:
     least = min(ran.values())
     taken = 1.0 if least >= 3 else 0.5 if least == 2 else 0.0
     few = [p for p, n in ran.items() if n == least]
-    who = "every product" if len(few) == len(ran) else listed(few) if len(few) <= 3 else counted(len(few), "product")
-    return Precaution(name="replicated", taken=taken, because=f"{counted(least, 'run')} of {who}")
+    if len(few) <= 3 and len(few) < len(ran):
+        return Precaution(name="replicated", taken=taken, because=f"only {counted(least, 'run')} of {listed(few)}")
+    if least == 1:
+        return Precaution(name="replicated", taken=taken, because=f"1 run of {counted(len(few), 'product')}")
+    return Precaution(name="replicated", taken=taken, because=f"at least {least} runs of every product")
 
 
 def _order(study: Study, test: Test, outcomes: Outcomes) -> Precaution:

@@ -289,9 +289,7 @@ class _Parser:
             return "a comma stands only between the values of a function.", "Take it out."
         before = self.tokens[self.next - 1]
         if before.kind == "number" and token.kind == "name":
-            write = (
-                f"Write {before.text} * {token.text}; an amount with a unit goes into the test's constants."
-            )
+            write = f"Write {before.text} * {token.text}; an amount with a unit goes into the test's constants."
             return f"nothing says how {before.text} and {token.text} go together.", write
         return "nothing says how this goes together with what is before it.", "Put + - * / or ^ between them."
 
@@ -330,9 +328,7 @@ class _Parser:
             return inner
         if token.kind == "end":
             raise self.error(max(0, token.at - 1), "the formula breaks off here.", "Write what comes next.")
-        raise self.error(
-            token.at, f"a value is needed before {token.text!r}.", "Write a number, a name or '('."
-        )
+        raise self.error(token.at, f"a value is needed before {token.text!r}.", "Write a number, a name or '('.")
 
     def call(self, name: _Token) -> Call:
         if name.text in _LATER:
@@ -520,9 +516,7 @@ class _Check:
 
     def alike(self, function: str, first: Sort, other: Sort, at: int) -> None:
         if first[0] != other[0]:
-            why = (
-                f"{function} takes values of one sort: {describe(other[0])} cannot join {describe(first[0])}."
-            )
+            why = f"{function} takes values of one sort: {describe(other[0])} cannot join {describe(first[0])}."
             raise self.error(at, why, "A number with a unit goes into the test's constants.")
         if first[1] != other[1]:
             why = f"{function} is given both a point on a scale and a difference."
@@ -548,8 +542,8 @@ def evaluate(formula: Formula, values: Mapping[str, ArrayLike]) -> Array:
 
     values  a number or an array of numbers for each name, in SI units; arrays must be of one shape
 
-    An element that cannot be computed (a division by zero, the logarithm or root of a negative number, a value
-    that is missing or not finite) is nan.
+    An element that cannot be computed (a division by zero, the logarithm or root of a negative number, a
+    value that is missing or not finite) is nan.
 
     >>> evaluate(parse_formula("(wet - dry) / dry"), {"wet": [0.012, 0.015], "dry": [0.010, 0.0]})
     array([0.2, nan])
@@ -563,9 +557,9 @@ def evaluate(formula: Formula, values: Mapping[str, ArrayLike]) -> Array:
 def slopes(formula: Formula, values: Mapping[str, ArrayLike]) -> tuple[Array, dict[str, Array]]:
     """The value of the formula, and how much it changes with each name: its exact first derivatives.
 
-    The slope for a name has the unit of the formula's value over that of the name, and the shape of the value.
-    It is nan where the value is, and where it has no bound, as for sqrt(a) at 0. Where two values of min or max
-    tie, the first of them is taken; the slope of abs(a) at 0 is 0.
+    The slope for a name has the unit of the formula's value over that of the name, and the shape of the
+    value. It is nan where the value is, and where it has no bound, as for sqrt(a) at 0. Where two values of
+    min or max tie, the first of them is taken; the slope of abs(a) at 0 is 0.
 
     Source: forward accumulation, A. Griewank and A. Walther, "Evaluating Derivatives", 2nd ed. (2008), ch. 3.
 

@@ -254,11 +254,7 @@ def parse_quantity(text: str, *, currency: str | None = None) -> Quantity:
     written = text.strip()
     number = _NUMBER.match(written)
     rest = written[number.end() :].lstrip() if number else ""
-    if (
-        number is None
-        or rest.startswith((",", "/", "."))
-        or (rest[:1].isdigit() and not rest.startswith("1/"))
-    ):
+    if number is None or rest.startswith((",", "/", ".")) or (rest[:1].isdigit() and not rest.startswith("1/")):
         raise UnitError(text, *_why_no_amount(written, starts=number is not None))
     value = float(number[0])
     unit = parse_unit(rest, currency=currency) if rest else PURE
@@ -354,9 +350,7 @@ def _factor(written: str, given: str, currency: str | None) -> _Factor:
     if found and (found[1] in _LENGTHS or found[1] in _TIMES):
         return _Factor(_atom(found[1]), int(found[2]))
     if found and found[1] in _ATOMS:
-        raise UnitError(
-            given, "only lengths and times take an exponent without '^'.", f"Write {found[1]}^{found[2]}."
-        )
+        raise UnitError(given, "only lengths and times take an exponent without '^'.", f"Write {found[1]}^{found[2]}.")
     return _Factor(_find(written, given, currency), 1)
 
 
@@ -387,11 +381,7 @@ def _why_unknown(name: str, it: str, currency: str | None) -> tuple[str, str]:
             'For money add currency = "EUR" to [study].',
         )
     near = difflib.get_close_matches(name, [*_ATOMS, *_SCALES], n=3, cutoff=0.6)
-    write = (
-        f"Did you mean {' or '.join(near)}?"
-        if near
-        else "Write one such as g, mm, mL, s, N, kPa, %, degC or g/m2."
-    )
+    write = f"Did you mean {' or '.join(near)}?" if near else "Write one such as g, mm, mL, s, N, kPa, %, degC or g/m2."
     return f"{it} is not a unit on the list.", write
 
 

@@ -35,9 +35,7 @@ def contract(analysis: Analysis) -> dict[str, Any]:
             {"product": c.product, "says": c.claim.says, "verdict": c.verdict, "because": c.because}
             for c in analysis.claims
         ],
-        "questions": [
-            {"asks": a.question.asks, "answer": a.answer, "because": a.because} for a in analysis.answers
-        ],
+        "questions": [{"asks": a.question.asks, "answer": a.answer, "because": a.because} for a in analysis.answers],
         "price": _price(analysis),
         "precautions": _precautions(analysis.study_precautions),
         "not_used": [{"row": n.row, "reason": n.reason} for n in analysis.not_used],

@@ -148,7 +148,9 @@ def checked(analysis: Analysis, console: Console) -> None:
     """What `check` says of a sound study: how much of it is there."""
     study, readings = analysis.study, analysis.readings
     console.print(f"{study.title}: the study and its sheets can be read.", style="bold", markup=False)
-    table = _table(("test", "left"), ("products", "right"), ("runs", "right"), ("planned", "right"), ("readings", "right"))
+    table = _table(
+        ("test", "left"), ("products", "right"), ("runs", "right"), ("planned", "right"), ("readings", "right")
+    )
     for test in study.tests:
         runs = set(readings.of_test(test.id))
         planned = [test.planned(p) for p in test.products if p not in test.references]

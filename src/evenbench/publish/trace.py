@@ -48,9 +48,7 @@ def trace(analysis: Analysis, result: str, product: str) -> dict[str, Any]:
         ],
         "estimate": _figure(comparison.estimate[k]),
         "interval": _pair(comparison.low[k], comparison.high[k]),
-        "said": [
-            comparison.sentence(f.other, product) for f in comparison.families if product in f.members
-        ],
+        "said": [comparison.sentence(f.other, product) for f in comparison.families if product in f.members],
         "model": {"notes": list(comparison.notes), "flags": list(comparison.flags)},
         "readings": _declared(test),
     }
@@ -117,7 +115,9 @@ def as_text(found: dict[str, Any]) -> str:
     if found["estimate"] is None:
         lines.append("no estimate")
     else:
-        text = f"estimate {with_unit(number(found['estimate'], places), unit)} from {counted(len(found['runs']), 'run')}"
+        text = (
+            f"estimate {with_unit(number(found['estimate'], places), unit)} from {counted(len(found['runs']), 'run')}"
+        )
         if found["interval"]:
             low, high = (number(x, places) for x in found["interval"])
             text += f", between {low} and {high} (95 % for this product alone)"
@@ -130,7 +130,7 @@ def as_text(found: dict[str, Any]) -> str:
 def _spread(found: dict[str, Any]) -> float:
     if found["interval"]:
         return float(found["interval"][1] - found["interval"][0]) / 2
-    return abs(found["estimate"] or 0.0) / 100
+    return max([r["own_uncertainty"] or 0.0 for r in found["runs"]], default=0.0)
 
 
 def places_of(analysis: Analysis, comparison: Comparison, n: int) -> list[Place]:

@@ -88,7 +88,7 @@ def _place(
     for product in candidates:
         must[product] = tuple(must_met(by_name[m.result], m, product) for m in buyer.must)
         failed = [m.because for m in must[product] if m.status == "failed"]
-        absent = _absent(study, by_name, costs, buyer, product)
+        absent = _absent(by_name, costs, buyer, product)
         if failed or absent:
             left_out.append((product, "; ".join([f"fails a must-have: {f}" for f in failed] or absent)))
         else:
@@ -146,7 +146,9 @@ def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
     if must.value is None:
         found = comparison.against(control, product) if control else None
         verdict = found[0].verdict[found[1]] if found else "cannot say"
-        passed, failed = {"no harm": (("no harm shown",), ("harm",)), "better": (("better",), ("worse", "same"))}[must.is_]
+        passed, failed = {"no harm": (("no harm shown",), ("harm",)), "better": (("better",), ("worse", "same"))}[
+            must.is_
+        ]
         status = "passed" if verdict in passed else "failed" if verdict in failed else "open"
         return MustMet(status=status, because=f"{result.name}: {verdict}")
     bound = float(must.value.to(result.unit))
@@ -164,16 +166,24 @@ def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
     inside = low >= bound if at_least else high <= bound
     outside = high < bound if at_least else low > bound
     places = decimals((high - low) / 2)
-    text = f"{result.name} {wanted}: between {number(low, places)} and {with_unit(number(high, places), result.unit.text)}"
+    text = (
+        f"{result.name} {wanted}: between {number(low, places)} and {with_unit(number(high, places), result.unit.text)}"
+    )
     return MustMet(status="passed" if inside else "failed" if outside else "open", because=text)
+
+
+def _telling(bound: float, *ends: float) -> int:
+    """Decimals enough that no end of an interval prints as the bound it is held to."""
+    places = decimals((ends[-1] - ends[0]) / 2)
+    while places < 6 and any(number(end, places) == number(bound, places) for end in ends if end != bound):
+        places += 1
+    return places
 
 
 # ----------------------------------------------------------------------------------------------------- scores
 
 
-def _absent(
-    study: Study, by_name: dict[str, Comparison], costs: Prices | None, buyer: Buyer, product: str
-) -> list[str]:
+def _absent(by_name: dict[str, Comparison], costs: Prices | None, buyer: Buyer, product: str) -> list[str]:
     """Why this buyer cannot score this product; empty where it can."""
     out = []
     for name in buyer.weights:
@@ -284,8 +294,9 @@ def _best(scores: Scores, why: dict[str, str]) -> tuple[str, ...] | None:
 
 
 def _cheapest(could: tuple[str, ...] | None, costs: Prices | None) -> str | None:
-    priced = [(costs.of[p], n, p) for n, p in enumerate(could or ()) if costs and costs.of.get(p) is not None]
-    return min(priced)[2] if priced else None  # type: ignore[type-var]
+    of = costs.of if costs else {}
+    priced = [(price, n, p) for n, p in enumerate(could or ()) if (price := of.get(p)) is not None]
+    return min(priced)[2] if priced else None
 
 
 # -------------------------------------------------------------------------------------------------- sentences

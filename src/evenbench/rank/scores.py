@@ -70,7 +70,7 @@ def part_of(
 ) -> Part:
     """One test's part: its weighted results combined run by run, fitted, and taken against the control.
 
-    comparisons  the results of this test that carry weight
+    comparisons  the results of this test that carry weight, each with a smallest difference that matters
     weights      result name -> weight divided by the sum of all weights of the buyer
     products     candidates that have an outcome of every one of these results
     """
@@ -82,8 +82,7 @@ def part_of(
         outcomes, result = comparison.outcomes, comparison.result
         at = {run: n for n, run in enumerate(outcomes.run.tolist())}
         values = outcomes.value[[at[int(first.run[n])] for n in keep]]
-        assert comparison.matters is not None  # the caller leaves out results without a margin  # noqa: S101
-        combined += weights[result.name] * result.sign * values / comparison.matters
+        combined += weights[result.name] * result.sign * values / (comparison.matters or np.nan)
     fit = fit_levels(combined, first.product[keep], first.products, first.block[keep])
     contrasts = fit.contrasts(products, control)
     return Part(

@@ -43,8 +43,10 @@ def open_study(folder: Path | str, *, today: date | None = None) -> tuple[Study,
     if not root.is_dir():
         raise NoStudy(root, "there is no such folder.", "Name a study folder, or make one with: evenbench start FOLDER")
     if not path.is_file():
-        raise NoStudy(root, "the folder holds no study.toml.", "Name a study folder, or make one with: evenbench start FOLDER")
-    study = parse(open_text(path, "study.toml"), today=today or date.today())
+        raise NoStudy(
+            root, "the folder holds no study.toml.", "Name a study folder, or make one with: evenbench start FOLDER"
+        )
+    study = parse(open_text(path, "study.toml"), today=today or date.today())  # noqa: DTZ011 - the user's own day
     tables, not_used = _tables(root)
     readings = parse_readings(tables, study)
     return study, _with(readings, not_used)
@@ -100,9 +102,9 @@ def _tables(root: Path) -> tuple[dict[str, Table], list[NotUsed]]:
 
 
 def read_table(text: str, file: str) -> Table:
-    """Comma-separated text -> Table; quoting as in RFC 4180, any line ends, blank lines passed over.
+    r"""Comma-separated text -> Table; quoting as in RFC 4180, any line ends, blank lines passed over.
 
-    >>> read_table("product,wet\\nostrel,61.2\\n", "readings/shower.csv").rows
+    >>> read_table("product,wet\nostrel,61.2\n", "readings/shower.csv").rows
     ((2, {'product': 'ostrel', 'wet': '61.2'}),)
     """
     mistakes: list[Mistake] = []
@@ -124,7 +126,9 @@ def read_table(text: str, file: str) -> Table:
     line, header = rows[0]
     if len(header) == 1 and any(mark in header[0] for mark in ";\t"):
         why = "the cells of the header are not parted by commas."
-        raise StudyError([Mistake(Place(file, line), "header", header[0], why, "Save the sheet with commas, decimal point.")])
+        raise StudyError(
+            [Mistake(Place(file, line), "header", header[0], why, "Save the sheet with commas, decimal point.")]
+        )
     for place, column in enumerate(header):
         if column and column in header[:place]:
             mistakes.append(Mistake(Place(file, line), "header", column, "two columns have this name.", "Rename one."))
@@ -134,7 +138,9 @@ def read_table(text: str, file: str) -> Table:
     for number, cells in rows[1:]:
         if any(cells[len(header) :]):
             why = f"the row has {len(cells)} cells, and the header names {len(header)}."
-            mistakes.append(Mistake(Place(file, number), "row", "", why, "A comma in a note needs quotes round the note."))
+            mistakes.append(
+                Mistake(Place(file, number), "row", "", why, "A comma in a note needs quotes round the note.")
+            )
     if mistakes:
         raise StudyError(mistakes)
     columns = tuple(column for column in header if column)

@@ -10,7 +10,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from evenbench.record.folder import NoStudy, open_text
-from evenbench.study.model import Study, Test
+from evenbench.study.model import Test
 from evenbench.study.parse import parse
 
 STARTER = """\
@@ -86,18 +86,18 @@ def start_folder(folder: Path) -> list[Path]:
         raise NoStudy(folder, "this is a file, not a folder.", "Name a folder.")
     folder.mkdir(parents=True, exist_ok=True)
     written = [_write(folder / "study.toml", STARTER)] if not (folder / "study.toml").exists() else []
-    study = parse(open_text(folder / "study.toml", "study.toml"), today=date.today())
+    study = parse(open_text(folder / "study.toml", "study.toml"), today=date.today())  # noqa: DTZ011 - the user's own day
     if (folder / "readings.csv").exists():
         return written
     (folder / "readings").mkdir(exist_ok=True)
     for test in study.tests:
         path = folder / "readings" / f"{test.id}.csv"
         if not path.exists():
-            written.append(_write(path, ready_sheet(study, test)))
+            written.append(_write(path, ready_sheet(test)))
     return written
 
 
-def ready_sheet(study: Study, test: Test) -> str:
+def ready_sheet(test: Test) -> str:
     """A wide sheet of one test, a row a planned run, the readings left to fill in.
 
     Runs are spread over the blocks, one of each product in each; more runs of the control go round the blocks.
@@ -108,10 +108,11 @@ def ready_sheet(study: Study, test: Test) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*columns, *readings, "note"])
     blocks = test.replicates or 1
-    rows = []
-    for product in test.products:
-        for run in range(1, (test.planned(product) or 1) + 1):
-            rows.append(((run - 1) % blocks + 1, product, run))
+    rows = [
+        ((run - 1) % blocks + 1, product, run)
+        for product in test.products
+        for run in range(1, (test.planned(product) or 1) + 1)
+    ]
     if test.blocks:
         rows.sort(key=lambda row: row[0])  # stable: products stay in study order within a block
     for block, product, run in rows:

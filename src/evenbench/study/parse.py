@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from types import UnionType
@@ -42,9 +42,8 @@ Path = tuple[str | int, ...]
 Sort = tuple[Dims, Literal["ratio", "interval"]]
 
 LARGEST_TEXT = 1_000_000  # characters; a study of thirty products and ten tests is some 40,000
-SHEET_COLUMNS = frozenset(
-    "test product code run specimen block round lane order reading repeat value unit instrument at by note".split()
-)
+RUN_COLUMNS = ("test", "product", "code", "run", "specimen", "block", "round", "lane", "order", "note")
+SHEET_COLUMNS = frozenset((*RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument", "at", "by"))
 _FLASH = re.compile(r"-?\d+(\.\d+)? *deg[CF]\b")
 _SHARE = re.compile(r"(?P<n>\d+(\.\d+)?) *% of control")
 _POINTS = re.compile(r"(?P<n>\d+(\.\d+)?) *points?")
@@ -61,15 +60,13 @@ def parse(text: str, *, today: date, file: str = "study.toml") -> Study:
     >>> parse("format = 2", today=date(2026, 1, 1))
     Traceback (most recent call last):
     ...
-    evenbench.study.mistakes.StudyError: study.toml:1:1: products: it is missing, and every study needs it. Add [products].
-    study.toml:1:1: study: it is missing, and every study needs it. Add [study].
-    study.toml:1:1: tests: it is missing, and every study needs it. Add [tests].
+    evenbench.study.mistakes.StudyError: study.toml:1:1: products: every study needs it. Add [products].
+    study.toml:1:1: study: every study needs it. Add [study].
+    study.toml:1:1: tests: every study needs it. Add [tests].
     study.toml:1:10: format: '2': this cannot stand here. Write 1.
     """
     if len(text) > LARGEST_TEXT:
-        raise StudyError(
-            [Mistake(Place(file), "", "", f"the file is longer than {LARGEST_TEXT:,} characters.")]
-        )
+        raise StudyError([Mistake(Place(file), "", "", f"the file is longer than {LARGEST_TEXT:,} characters.")])
     raw = _toml(text, file)
     notes = _Notes(raw)
     declared = _shape(raw, notes)
@@ -88,9 +85,26 @@ class _Notes:
 
     raw: dict[str, Any]
     found: list[tuple[Path, bool, str, str, str]] = field(default_factory=list)
+    kept: dict[Path, list[int]] = field(default_factory=dict)  # list in the file -> which of its members are left
 
     def add(self, path: Path, given: object, why: str, write: str = "", *, at_key: bool = False) -> None:
-        self.found.append((path, at_key, _shown(given), why, write))
+        self.found.append((self.in_file(path), at_key, _shown(given), why, write))
+
+    def in_file(self, path: Path) -> Path:
+        """A path after cuts, as it was before them: members of a list move up when one before them is cut."""
+        out: Path = ()
+        for step in path:
+            out = (*out, self.kept[out][step] if isinstance(step, int) and out in self.kept else step)
+        return out
+
+    def cut(self, data: Any, path: Path) -> None:
+        """Take out of `data` what cannot stand."""
+        here = data
+        for step in path[:-1]:
+            here = here[step]
+        if isinstance(here, list):
+            self.kept.setdefault(self.in_file(path[:-1]), list(range(len(here)))).pop(int(path[-1]))
+        del here[path[-1]]
 
     def typed(self, *path: str | int) -> bool:
         """Whether the file has something at this path, sound or not."""
@@ -152,9 +166,7 @@ def _toml(text: str, file: str) -> dict[str, Any]:
             [Mistake(place, "TOML", "", f"the file cannot be read on from here: {why}.", "Mend this first.")]
         ) from None
     except RecursionError:
-        raise StudyError(
-            [Mistake(Place(file), "TOML", "", "lists or tables are nested too deeply.")]
-        ) from None
+        raise StudyError([Mistake(Place(file), "TOML", "", "lists or tables are nested too deeply.")]) from None
 
 
 def _shape(raw: dict[str, Any], notes: _Notes) -> shape.StudyFile | None:
@@ -165,12 +177,17 @@ def _shape(raw: dict[str, Any], notes: _Notes) -> shape.StudyFile | None:
             return shape.StudyFile.model_validate(data)
         except ValidationError as error:
             cut: set[Path] = set()
-            for found in error.errors():
-                path = _real_path(tuple(found["loc"]), data)
-                _note_shape(found, path, notes)
-                cut.add(path[:-1] if found["type"] == "missing" and len(path) > 1 else path)
-            for path in sorted(cut, key=lambda p: (len(p), [str(s) for s in p]), reverse=True):
-                _cut(data, path)
+            found = [(_real_path(e, data), e) for e in error.errors()]
+            for path, one in found:
+                # Of the members of a union, only the one that got furthest says what is wrong.
+                if any(other[: len(path)] == path and other != path for other, _ in found):
+                    continue
+                _note_shape(one, path, notes)
+                cut.add(path[:-1] if one["type"] == "missing" and len(path) > 1 else path)
+            # Deeper cuts first, and later members of a list before earlier ones, so that paths stay true.
+            for path in sorted(cut, key=lambda p: (len(p), [s if isinstance(s, int) else -1 for s in p]), reverse=True):
+                if not any(path[:n] in cut for n in range(1, len(path))):
+                    notes.cut(data, path)
             if not all(name in data for name in ("format", "study", "products", "tests")):
                 return None
     return None
@@ -182,35 +199,16 @@ def _copy(value: Any) -> Any:
     return [_copy(v) for v in value] if isinstance(value, list) else value
 
 
-def _cut(data: Any, path: Path) -> None:
-    here = data
-    for step in path[:-1]:
-        try:
-            here = here[step]
-        except (KeyError, IndexError, TypeError):
-            return
-    if isinstance(here, dict):
-        here.pop(path[-1], None)
-    elif isinstance(here, list) and isinstance(path[-1], int) and path[-1] < len(here):
-        del here[path[-1]]
-
-
-def _real_path(loc: tuple[str | int, ...], data: Any) -> Path:
-    """Pydantic's location without the steps that are not in the file (union members, '[key]')."""
+def _real_path(found: Any, data: Any) -> Path:
+    """Pydantic's location without the steps that are not in the file (members of a union, "[key]")."""
     path: list[str | int] = []
     here = data
-    for index, step in enumerate(loc):
-        last = index == len(loc) - 1
-        if isinstance(here, dict) and step in here:
+    for step in found["loc"]:
+        there = (isinstance(here, dict) and step in here) or (isinstance(here, list) and step in range(len(here)))
+        if there:
             here = here[step]
-        elif isinstance(here, list) and isinstance(step, int) and step < len(here):
-            here = here[step]
-        elif not (last and isinstance(here, dict) and step != "[key]"):
-            continue
-        elif not isinstance(step, str) or step in {"float", "int", "str"} or "[" in step:
-            continue
-        path.append(step)
-    return tuple(path)
+            path.append(step)
+    return (*path, found["loc"][-1]) if found["type"] == "missing" else tuple(path)
 
 
 def _note_shape(found: Any, path: Path, notes: _Notes) -> None:
@@ -225,7 +223,7 @@ def _note_shape(found: Any, path: Path, notes: _Notes) -> None:
             notes.add(path, path[-1], "no such key here.", suggest(str(path[-1]), _keys(model)), at_key=True)
     elif kind == "missing" and len(path) == 1:
         write = "Write format = 1 in the first line." if path[0] == "format" else f"Add [{path[0]}]."
-        notes.add(path, "", "it is missing, and every study needs it.", write, at_key=True)
+        notes.add(path, "", "every study needs it.", write, at_key=True)
     elif kind == "missing":
         notes.add(path[:-1], "", f"{path[-1]!r} is missing.", f"Add {path[-1]} = …", at_key=True)
     elif kind == "string_pattern_mismatch" and "a-z" in context.get("pattern", ""):
@@ -236,9 +234,7 @@ def _note_shape(found: Any, path: Path, notes: _Notes) -> None:
         notes.add(path, given, "this is not a currency.", 'Write three capital letters, as in "EUR".')
     elif kind == "literal_error":
         options = re.findall(r"'([^']*)'", context["expected"]) or [context["expected"]]
-        later = (
-            " Other choices come with a later version." if path[-1] in {"scale", "spread", "drift"} else ""
-        )
+        later = " Other choices come with a later version." if path[-1] in {"scale", "spread", "drift"} else ""
         near = f"Write {options[0]}." if len(options) == 1 else suggest(str(given), options)
         notes.add(path, given, "this cannot stand here.", near + later)
     elif kind == "string_type":
@@ -328,9 +324,7 @@ class _Meaning:
 
     # -- amounts
 
-    def amount(
-        self, path: Path, text: str | None, like: Unit | None = None, what: str = ""
-    ) -> Quantity | None:
+    def amount(self, path: Path, text: str | None, like: Unit | None = None) -> Quantity | None:
         """A quantity, of the dimension of `like` where given; None where absent or noted."""
         if text is None:
             return None
@@ -352,9 +346,7 @@ class _Meaning:
 
     def past(self, path: Path, day: date | None) -> date | None:
         if day is not None and day > self.today:
-            self.notes.add(
-                path, day, f"this day is still to come (today is {self.today}).", "Check the year."
-            )
+            self.notes.add(path, day, f"this day is still to come (today is {self.today}).", "Check the year.")
         return day
 
     def known(self, path: Path, given: str, table: str, allowed: Iterable[str], what: str) -> bool:
@@ -377,9 +369,7 @@ class _Meaning:
             self.notes.add((*path, "resolution"), table.resolution, "a resolution is above 0.")
         gain = self.amount((*path, "gain"), table.gain)
         if gain is not None and gain.unit.dims:
-            self.notes.add(
-                (*path, "gain"), table.gain, "a gain is a share of the reading.", 'Write it as "0.1 %".'
-            )
+            self.notes.add((*path, "gain"), table.gain, "a gain is a share of the reading.", 'Write it as "0.1 %".')
         return Instrument(
             id=id,
             resolution=resolution,
@@ -415,9 +405,7 @@ class _Meaning:
                 'Add currency = "EUR" (or yours) to [study].',
             )
         elif table.price is not None:
-            price = self.amount(
-                (*path, "price"), table.price, parse_unit(self.currency or "", currency=self.currency)
-            )
+            price = self.amount((*path, "price"), table.price, parse_unit(self.currency or "", currency=self.currency))
             if price is not None and price.value < 0:
                 self.notes.add((*path, "price"), table.price, "a price is 0 or more.")
         if table.flash_point not in (None, "none", "unknown") and not _FLASH.match(table.flash_point):
@@ -458,9 +446,7 @@ class _Meaning:
                 other = seen.setdefault(name.casefold(), product.id)
                 if other != product.id:
                     path = ("products", product.id, "name" if name == product.name else "also")
-                    self.notes.add(
-                        path, name, f"{other} is called this too.", "Give each product a name of its own."
-                    )
+                    self.notes.add(path, name, f"{other} is called this too.", "Give each product a name of its own.")
 
     # -- tests
 
@@ -529,7 +515,9 @@ class _Meaning:
             known = self.known((*path, "control"), table.control, "products", controls, "a control")
             return table.control if known else None
         if len(controls) > 1:
-            why = f"the study has {len(controls)} controls ({', '.join(controls)}), and the test must say which it uses."
+            why = (
+                f"the study has {len(controls)} controls ({', '.join(controls)}), and the test must say which it uses."
+            )
             self.notes.add(path, "", why, f'Add control = "{controls[0]}".', at_key=True)
         return controls[0] if len(controls) == 1 else None
 
@@ -538,22 +526,16 @@ class _Meaning:
         for id, reading in table.readings.items():
             at: Path = (*path, "readings", id)
             if id in SHEET_COLUMNS or id in FUNCTIONS:
-                self.notes.add(
-                    at, id, "sheets or formulas use this word already.", "Choose another id.", at_key=True
-                )
+                self.notes.add(at, id, "sheets or formulas use this word already.", "Choose another id.", at_key=True)
             unit = self.unit((*at, "unit"), reading.unit)
             instrument = None
             if reading.instrument is not None:
-                self.known(
-                    (*at, "instrument"), reading.instrument, "instruments", self.instruments, "instrument"
-                )
+                self.known((*at, "instrument"), reading.instrument, "instruments", self.instruments, "instrument")
                 instrument = self.instruments.get(reading.instrument)
             if unit and instrument and instrument.resolution and instrument.resolution.unit.dims != unit.dims:
                 reads = instrument.resolution.unit.text
                 why = f"{reading.instrument} reads {reads}, and this reading is in {unit.text}."
-                self.notes.add(
-                    (*at, "instrument"), reading.instrument, why, "Name the instrument that reads it."
-                )
+                self.notes.add((*at, "instrument"), reading.instrument, why, "Name the instrument that reads it.")
             if unit:
                 out[id] = DeclaredReading(id=id, unit=unit, instrument=instrument, repeats=reading.repeats)
         return out
@@ -563,9 +545,7 @@ class _Meaning:
         for id, text in table.constants.items():
             at: Path = (*path, "constants", id)
             if id in table.readings or id in FUNCTIONS:
-                self.notes.add(
-                    at, id, "a reading or function has this name.", "Choose another id.", at_key=True
-                )
+                self.notes.add(at, id, "a reading or function has this name.", "Choose another id.", at_key=True)
             value = self.amount(at, text)
             if value is not None:
                 out[id] = value
@@ -606,7 +586,7 @@ class _Meaning:
                     self.notes.add(("tests", id, "results", name, "formula"), formulas[name].text, why)
                 break
             for name in ready:
-                result = self.result(id, name, table.results[name], waiting.pop(name), sorts, table)
+                result = self.result(id, name, table.results[name], waiting.pop(name), sorts)
                 if result is not None:
                     done[name] = result
                     sorts[name] = (result.unit.dims, result.unit.scale)
@@ -631,7 +611,10 @@ class _Meaning:
         return out
 
     def formula_names(self, name: str) -> bool:
-        return name in self.declared.model_dump_json()
+        prices = [self.declared.price.formula] if self.declared.price else []
+        return any(
+            name in f for f in (*prices, *(r.formula for t in self.declared.tests.values() for r in t.results.values()))
+        )
 
     def formula(self, path: Path, text: str) -> Formula | None:
         try:
@@ -658,11 +641,10 @@ class _Meaning:
         declared: shape.ResultTable,
         formula: Formula,
         sorts: Mapping[str, Sort],
-        table: shape.TestTable,
     ) -> Result | None:
         at: Path = ("tests", test, "results", id)
         unit = self.unit((*at, "unit"), declared.unit)
-        damaged = [n for n in names(formula) if n not in sorts and self.named_somewhere(test, n, table)]
+        damaged = [n for n in names(formula) if n not in sorts and self.named_somewhere(test, n)]
         sort = None if damaged else self.sort((*at, "formula"), formula, sorts)
         if declared.kind != "info" and declared.better is None:
             write = 'Add better = "higher" or better = "lower".'
@@ -670,9 +652,7 @@ class _Meaning:
         if unit is None:
             return None
         if sort is not None and sort[0] != unit.dims:
-            why = (
-                f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
-            )
+            why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
             self.notes.add((*at, "unit"), declared.unit, why, "Correct the unit or the formula.")
         if sort is not None and sort[1] == "ratio" and unit.scale == "interval":
             # A difference of two temperatures, say: the unit counts degrees, and its zero is no difference.
@@ -688,61 +668,42 @@ class _Meaning:
             primary=declared.primary,
         )
 
-    def named_somewhere(self, test: str, name: str, table: shape.TestTable) -> bool:
+    def named_somewhere(self, test: str, name: str) -> bool:
         """Whether a name is in the file but damaged, so that it has been noted already."""
         if name.startswith("product."):
-            return self.notes.typed("products") and any(
-                self.notes.typed("products", p, name.removeprefix("product."))
-                for p in self.notes.ids("products")
-            )
-        return any(
-            self.notes.typed("tests", test, part, name) for part in ("readings", "constants", "results")
-        )
+            fact = name.removeprefix("product.")
+            return any(self.notes.typed("products", p, fact) for p in self.notes.ids("products"))
+        return any(self.notes.typed("tests", test, part, name) for part in ("readings", "constants", "results"))
 
     def margin(self, path: Path, declared: shape.ResultTable, unit: Unit) -> Margin | None:
         text = declared.matters
         if declared.kind == "info":
             if text is not None:
-                self.notes.add(
-                    path,
-                    text,
-                    "an info result is not judged, so nothing is too small to matter.",
-                    "Leave it out.",
-                )
+                why = "an info result is not judged, so nothing is too small to matter."
+                self.notes.add(path, text, why, "Leave it out.")
             return None
         if text is None:
             why = f"a {declared.kind} must say the smallest difference that matters."
             example = '"5 points"' if unit.text == "%" else f'"1 {unit.text}" or "10 % of control"'
-            self.notes.add(
-                path[:-1], "", why, f"Add matters = {example}, decided before measuring.", at_key=True
-            )
+            self.notes.add(path[:-1], "", why, f"Add matters = {example}, decided before measuring.", at_key=True)
             return None
         if share := _SHARE.fullmatch(text):
-            return self.positive(
-                path, Margin(amount=float(share["n"]) / 100, share_of_control=True, text=text)
-            )
-        if unit.text == "%":
-            if points := _POINTS.fullmatch(text):
-                return self.positive(
-                    path, Margin(amount=float(points["n"]), share_of_control=False, text=text)
-                )
-            bare = _BARE_PERCENT.fullmatch(text)
-            n = bare["n"] if bare else "5"
-            why = "for a result in % this can be read two ways." if bare else "the result is in %."
-            self.notes.add(
-                path,
-                text,
-                why,
-                f'Write "{n} points" (from 40 % to {40 + float(n):g} %) or "{n} % of control".',
-            )
-            return None
+            return self.positive(path, Margin(amount=float(share["n"]) / 100, share_of_control=True, text=text))
+        if (points := _POINTS.fullmatch(text)) and unit.text == "%":
+            return self.positive(path, Margin(amount=float(points["n"]), share_of_control=False, text=text))
         if bare := _BARE_PERCENT.fullmatch(text):
-            self.notes.add(
-                path,
-                text,
-                "percent of what?",
-                f'Write "{bare["n"]} % of control", or an amount in {unit.text}.',
+            n, points_too = bare["n"], unit.text == "%"
+            why = "this can be read two ways." if points_too else "percent of what?"
+            other = (
+                f'"{n} points" (say, from 40 % to {40 + float(n):g} %)' if points_too else f"an amount in {unit.text}"
             )
+            self.notes.add(path, text, why, f'Write {other} or "{n} % of control".')
+            return None
+        return self.plain_margin(path, text, unit)
+
+    def plain_margin(self, path: Path, text: str, unit: Unit) -> Margin | None:
+        if unit.text == "%":
+            self.notes.add(path, text, "the result is in %.", 'Write "5 points" or "10 % of control".')
             return None
         quantity = self.amount(path, text, unit)
         if quantity is None:
@@ -772,9 +733,7 @@ class _Meaning:
         formula = self.formula(("price", "formula"), table.formula)
         matters = self.amount(("price", "matters"), table.matters, unit)
         if matters is not None and matters.value <= 0:
-            self.notes.add(
-                ("price", "matters"), table.matters, "the smallest difference that matters is above 0."
-            )
+            self.notes.add(("price", "matters"), table.matters, "the smallest difference that matters is above 0.")
         if formula is None or matters is None:
             return None
         sort = self.sort(("price", "formula"), formula, self.facts(list(self.products.values())))
@@ -795,9 +754,7 @@ class _Meaning:
         """The bound of an `at least` or `at most`, in the unit of its result."""
         bound = must in ("at least", "at most")
         if bound and text is None:
-            self.notes.add(
-                path[:-1], "", f"{must!r} needs a value.", 'Add value = "…" with its unit.', at_key=True
-            )
+            self.notes.add(path[:-1], "", f"{must!r} needs a value.", 'Add value = "…" with its unit.', at_key=True)
         elif not bound and text is not None:
             self.notes.add(path, text, f"{must!r} takes no value.", "Leave it out.")
         elif text is not None and result is not None:
@@ -830,9 +787,7 @@ class _Meaning:
                 self.fits((*path, "must"), claim.must, result)
             value = self.value((*path, "value"), claim.value, about[0] if about else None, claim.must)
             out.append(
-                Claim(
-                    says=claim.says, must=claim.must, about=tuple(claim.about), needs=claim.needs, value=value
-                )
+                Claim(says=claim.says, must=claim.must, about=tuple(claim.about), needs=claim.needs, value=value)
             )
         return tuple(out)
 
@@ -858,9 +813,7 @@ class _Meaning:
             self.fits((*at, "is"), need.is_, result)
             value = self.value((*at, "value"), need.value, result, need.is_)
             if need.in_ and need.is_ not in ("at least", "at most"):
-                self.notes.add(
-                    (*at, "in"), need.in_, f"this goes with 'at least' or 'at most', not with {need.is_!r}."
-                )
+                self.notes.add((*at, "in"), need.in_, f"this goes with 'at least' or 'at most', not with {need.is_!r}.")
             must.append(Must(result=need.result, is_=need.is_, value=value, every_run=need.in_ is not None))
         return Buyer(
             id=id,
@@ -903,11 +856,7 @@ class _Meaning:
                 out[f"{key}.{id}"] = weight
         for name, weight in out.items():
             if not 0 < weight < 1e6:
-                self.notes.add(
-                    (*path, "weights", *name.split(".")), weight, "a weight is above 0 and below a million."
-                )
+                self.notes.add((*path, "weights", *name.split(".")), weight, "a weight is above 0 and below a million.")
         if not out:
-            self.notes.add(
-                (*path, "weights"), "", "a buyer must weigh something.", "Add weights.TEST.RESULT = 1."
-            )
+            self.notes.add((*path, "weights"), "", "a buyer must weigh something.", "Add weights.TEST.RESULT = 1.")
         return out

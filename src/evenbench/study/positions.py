@@ -117,9 +117,7 @@ class _Entry(NamedTuple):
     path: Path
     key: int
     value: int
-    in_passing: bool = (
-        False  # as `a` is said by `a.b = 1`: an earlier or a plainer mention is the one to show
-    )
+    in_passing: bool = False  # as `a` is said by `a.b = 1`: an earlier or a plainer mention is the one to show
 
 
 class _Source(NamedTuple):

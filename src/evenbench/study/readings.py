@@ -112,9 +112,7 @@ def parse_readings(tables: Mapping[str, Table | Sequence[Mapping[str, str]]], st
     reader = _Reader(study)
     for name, given in tables.items():
         table = (
-            given
-            if isinstance(given, Table)
-            else Table.of(given, "readings" if name == LONG else f"readings/{name}")
+            given if isinstance(given, Table) else Table.of(given, "readings" if name == LONG else f"readings/{name}")
         )
         if name == LONG:
             reader.long(table)
@@ -199,9 +197,7 @@ class _Reader:
                     header, "column", column, why, "Name products by id in a column `product`."
                 ) if column == "code" else self.skip(f"{table.file}: column {column}", why)
             elif missing and suggest(column, missing).startswith("Did you mean"):
-                self.wrong(
-                    header, "column", column, f"test {test.id} has no such reading.", suggest(column, missing)
-                )
+                self.wrong(header, "column", column, f"test {test.id} has no such reading.", suggest(column, missing))
             else:
                 self.skip(f"{table.file}: column {column}", f"test {test.id} declares no such reading")
         for column in missing:
@@ -214,9 +210,7 @@ class _Reader:
                 f"Add a column {column}.",
             )
         if "product" not in table.columns:
-            self.wrong(
-                header, "header", "", "column 'product' is missing.", "Add it, with a product id in each row."
-            )
+            self.wrong(header, "header", "", "column 'product' is missing.", "Add it, with a product id in each row.")
             return None
         return columns
 
@@ -242,9 +236,7 @@ class _Reader:
                 continue
             name = row.get("test", "").strip()
             if name not in tests:
-                self.wrong(
-                    at, "test", name or "(empty)", "the study has no such test.", suggest(name, list(tests))
-                )
+                self.wrong(at, "test", name or "(empty)", "the study has no such test.", suggest(name, list(tests)))
                 continue
             test = tests[name]
             product = self.product(at, row, test)
@@ -256,14 +248,12 @@ class _Reader:
             unit = row.get("unit", "").strip()
             if unit and unit != reading.unit.text:
                 write = f"Convert the value and write {reading.unit.text}, or correct the unit."
-                self.wrong(
-                    at, "unit", unit, f"{test.id} declares {reading.id} in {reading.unit.text}.", write
-                )
+                self.wrong(at, "unit", unit, f"{test.id} declares {reading.id} in {reading.unit.text}.", write)
             if run is None or repeat is None:
                 continue
             key = (*run, reading.id, repeat)
             if key in first:
-                why = f"line {first[key]} has this reading already ({reading.id}, {product}, run {run[2]}, repeat {repeat})."
+                why = f"line {first[key]} has {reading.id} of {product}, run {run[2]}, repeat {repeat} already."
                 self.wrong(at, "row", "", why, "Correct one of the two, or number the repeats.")
                 continue
             first[key] = line
@@ -389,7 +379,9 @@ class _Reader:
             raise StudyError(self.mistakes)
         for key, columns in self.empty.items():
             run = self.runs[key]
-            self.skip(f"{run.at}: {', '.join(columns)} of {run}", "not recorded" + (f" ({run.note})" if run.note else ""))
+            self.skip(
+                f"{run.at}: {', '.join(columns)} of {run}", "not recorded" + (f" ({run.note})" if run.note else "")
+            )
         tests = {t.id: n for n, t in enumerate(self.study.tests)}
         products = {p.id: n for n, p in enumerate(self.study.products)}
         # Study order, whatever the order of rows: figures must not depend on how a sheet was sorted.
