@@ -178,7 +178,7 @@ UNITS_REFUSED = {
     "grams": "'grams': this is not how the unit is spelled here. Write g.",
     "gsm": "'gsm': this is not how the unit is spelled here. Write g/m2.",
     "Nm": "'Nm': this is not how the unit is spelled here. Write N m.",
-    "kPaa": "'kPaa': this is not a unit on the list. Did you mean kPa or hPa or MPa?",
+    "kPaa": "'kPaa': this is not a unit on the list. Did you mean kPa or Pa?",
     "furlong/h": "'furlong/h': 'furlong' is not a unit on the list. "
     "Write one such as g, mm, mL, s, N, kPa, %, degC or g/m2.",
     "g2": "'g2': only lengths and times take an exponent without '^'. Write g^2.",
@@ -246,8 +246,9 @@ def test_an_amount_of_another_sort_is_refused_in_plain_words() -> None:
 @pytest.mark.parametrize("word", [*units._WORDS.values(), *(w for _, w in units._TWO_MEANINGS.values())])
 def test_what_an_error_says_to_write_can_be_written(word: str) -> None:
     """Advice to write a unit names one that is read."""
-    for spelling in re.split(r" for [^,]*,|, | or ", word.removeprefix("Write ").rstrip(".")):
-        assert parse_unit(spelling.strip().removeprefix("or ").split(" for ")[0])
+    advice = re.sub(r" for (the temperature|[0-9.]+ [A-Za-z]+)", "", word.removeprefix("Write ").rstrip("."))
+    for spelling in re.split(r",? or |, ", advice):
+        assert parse_unit(spelling).factor > 0
 
 
 def test_errors_of_every_kind_can_be_caught_as_one_and_sent_to_another_process() -> None:
@@ -275,8 +276,8 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     try:
         quantity = parse_quantity(text, currency="EUR")
     except UnitError as error:
-        assert str(error)
-        assert error.write
+        message = str(error)
+        assert message.endswith(error.write)  # noqa: PT017, no text is expected to fail
     else:
         assert np.isfinite(quantity.si)
 
@@ -298,7 +299,7 @@ def test_arrays_convert_as_their_elements_do_and_back(values: list[float], spell
     assert unit.to_si(array).tolist() == [unit.to_si(value) for value in values]
     scale = 1 + abs(unit.offset) / unit.factor + np.abs(array)
     assert np.all(np.abs(unit.from_si(unit.to_si(array)) - array) <= 1e-15 * 4 * scale)
-    assert np.allclose(unit.difference_from_si(unit.difference_to_si(array)), array, rtol=1e-15, atol=0)
+    assert np.allclose(unit.difference_from_si(unit.difference_to_si(array)), array, rtol=1e-15, atol=1e-300)
 
 
 @given(finite, finite, st.sampled_from(SPELLINGS))

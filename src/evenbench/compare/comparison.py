@@ -80,9 +80,8 @@ def compare(study: Study, outcomes: tuple[Outcomes, ...], *, level: float = 0.95
 
 def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Comparison:
     """Fit one result and say of every product what may be said."""
-    fit = (
-        fit_levels(outcomes.value, outcomes.product, outcomes.products, outcomes.block) if len(outcomes.value) else None
-    )
+    o = outcomes
+    fit = fit_levels(o.value, o.product, o.products, o.block, rounding=o.rounding) if len(o.value) else None
     estimate, low, high = _levels(outcomes, fit, level)
     matters = _matters(outcomes, estimate)
     families = _families(study, outcomes, fit, matters, level) if fit else ()

@@ -14,8 +14,8 @@ from evenbench.measure.frozen import Frozen
 
 Array = NDArray[np.float64]
 
-# Below this share of the largest value, squared scatter is the rounding of the arithmetic, not of the bench.
-_ROUNDING = 1e-13
+# A few units in the last place of the largest value: below that, scatter is the arithmetic's, not the bench's.
+_ROUNDING = 4 * float(np.finfo(np.float64).eps)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -70,12 +70,20 @@ class Fit(Frozen):
         return self.shape * self.sd**2
 
 
-def fit_levels(value: Array, product: NDArray[np.int32], products: tuple[str, ...], block: NDArray[np.int32]) -> Fit:
+def fit_levels(
+    value: Array,
+    product: NDArray[np.int32],
+    products: tuple[str, ...],
+    block: NDArray[np.int32],
+    *,
+    rounding: float = 0.0,
+) -> Fit:
     """Fit levels of products, with fixed block effects where `block` holds more than one block.
 
     value    float64[N] outcomes
     product  int32[N] index into `products`
     block    int32[N] any labels; their effects sum to zero, so a level is an average over the blocks
+    rounding a standard deviation that is no scatter but arithmetic, in the result's unit
 
     Source: ordinary least squares, any textbook. The singular value decomposition is used in place of a
     pivoted QR, because the same factors say which contrasts the layout cannot estimate.
@@ -100,7 +108,7 @@ def fit_levels(value: Array, product: NDArray[np.int32], products: tuple[str, ..
     residual = value - centre - design @ coefficient
     df = len(value) - rank
     variance = float(residual @ residual) / df if df else np.nan
-    if variance <= (_ROUNDING * max(np.abs(value).max(initial=0.0), 1e-300)) ** 2:
+    if variance <= max(_ROUNDING * float(np.abs(value).max(initial=0.0)), rounding) ** 2:
         variance = 0.0
     shape = inverse @ inverse.T
     return Fit(

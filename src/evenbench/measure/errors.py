@@ -121,7 +121,7 @@ def plain_sign(character: str) -> str:
     ("Type '-' instead.", "Type '5' instead.", 'Use plain letters, digits and signs.')
     """
     plain = _TYPED.get(character) or unicodedata.normalize("NFKC", character)
-    if plain.isascii() and plain.isprintable() and plain:
+    if plain != character and plain.isascii() and plain.isprintable():
         return "Type a plain space instead." if plain == " " else f"Type {plain!r} instead."
     return "Use plain letters, digits and signs."
 

@@ -338,7 +338,11 @@ def _factors(written: str, given: str, currency: str | None) -> list[_Factor]:
 
 def _parts(product: str) -> list[str]:
     """`mPa s` is two units, `US fl oz` one."""
-    return [product] if product.casefold() in _folded() else re.split(r" ?\* ?| ", product)
+    if product.casefold() in _folded():
+        return [product]
+    for spaced in (name for names in _folded().values() for name in names if " " in name):
+        product = product.replace(spaced, spaced.replace(" ", "\0"))
+    return [part.replace("\0", " ") for part in re.split(r" ?\* ?| ", product)]
 
 
 def _factor(written: str, given: str, currency: str | None) -> _Factor:
@@ -424,11 +428,15 @@ def _atom(spelling: str) -> _Atom:
 def _exact(factor: float) -> Fraction:
     """The exact number that a factor computed in floats stands for, so that products of factors stay exact.
 
-    pint multiplies floats and arrives at 0.0010000000000000002 for the litre. Units are defined by short
-    fractions (5/9) and by decimals (0.45359237); only those with pi have more than 15 digits.
+    pint multiplies floats and arrives at 0.0010000000000000002 for the litre. Most units are defined by a short
+    fraction (5/9) or by a decimal (0.45359237). A factor that is neither, to within the last bits of a float,
+    stays as it is: those with pi, and the psi.
     """
     short = Fraction(factor).limit_denominator(10_000)
-    return short if float(short) == factor else Fraction(f"{factor:.15g}")
+    if float(short) == factor:
+        return short
+    decimal = Fraction(f"{factor:.13e}")
+    return decimal if abs(decimal - Fraction(factor)) <= 4 * Fraction(math.ulp(factor)) else Fraction(factor)
 
 
 # ------------------------------------------------------------------------------------------------- dimensions

@@ -77,13 +77,15 @@ def part_of(
     first = comparisons[0].outcomes
     common = set.intersection(*(set(c.outcomes.run.tolist()) for c in comparisons))
     keep = [n for n, run in enumerate(first.run.tolist()) if run in common]
-    combined = np.zeros(len(keep))
+    combined, rounding = np.zeros(len(keep)), 0.0
     for comparison in comparisons:
         outcomes, result = comparison.outcomes, comparison.result
         at = {run: n for n, run in enumerate(outcomes.run.tolist())}
         values = outcomes.value[[at[int(first.run[n])] for n in keep]]
-        combined += weights[result.name] * result.sign * values / (comparison.matters or np.nan)
-    fit = fit_levels(combined, first.product[keep], first.products, first.block[keep])
+        scale = weights[result.name] / (comparison.matters or np.nan)
+        combined += scale * result.sign * values
+        rounding += scale * outcomes.rounding
+    fit = fit_levels(combined, first.product[keep], first.products, first.block[keep], rounding=rounding)
     contrasts = fit.contrasts(products, control)
     return Part(
         test=first.test,
