@@ -42,7 +42,7 @@ def outcomes() -> Array:
     """Water taken up, in g to 0.1: a row for the control, then one per product."""
     chance, normal = random.Random(SEED), NormalDist(0.0, SPREAD)
     rows = [[UNTREATED + effect + normal.inv_cdf(chance.random()) for _ in range(RUNS)] for effect in (0.0, *EFFECTS)]
-    return np.round(rows, 1)
+    return np.asarray(np.round(rows, 1))
 
 
 def t_statistics(values: Array) -> tuple[Array, Array, int]:
@@ -50,7 +50,7 @@ def t_statistics(values: Array) -> tuple[Array, Array, int]:
     df = values.size - len(values)
     variance = values.var(axis=1, ddof=1).mean()
     error = np.full(len(values) - 1, np.sqrt(variance * 2 / RUNS))
-    return (values[1:] - values[0]).mean(axis=1) / error, error, df
+    return np.asarray((values[1:] - values[0]).mean(axis=1) / error), error, df
 
 
 def best_time(work: Callable[[], object], repeats: int) -> float:
@@ -68,10 +68,11 @@ def sampled(values: Array, seed: int) -> tuple[Array, Array]:
     """p-values and half-widths in g from scipy, for one seed."""
     found = stats.dunnett(*values[1:], control=values[0], rng=np.random.default_rng(seed))
     interval = found.confidence_interval(LEVEL)
-    return found.pvalue, (interval.high - interval.low) / 2
+    return np.asarray(found.pvalue), np.asarray((interval.high - interval.low) / 2)
 
 
 def main() -> None:
+    """Print the figures of both and how long each took."""
     values = outcomes()
     t, error, df = t_statistics(values)
     b = np.full(t.size, np.sqrt(RUNS / (RUNS + RUNS)))

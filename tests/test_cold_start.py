@@ -18,9 +18,7 @@ CALLS = {
 
 def loaded_after(code: str) -> set[str]:
     """The top-level modules in memory after a new Python has run `code`."""
-    done = subprocess.run(
-        [sys.executable, "-c", f"{code}\n{LOADED}"], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", f"{code}\n{LOADED}"], capture_output=True, text=True, check=True)
     return set(done.stderr.split())
 
 

@@ -17,9 +17,7 @@ from packaging.utils import canonicalize_name
 import start
 
 REPOSITORY = Path(__file__).resolve().parent.parent
-posix_only = pytest.mark.skipif(
-    os.name != "posix", reason="stands in for an environment with a symbolic link"
-)
+posix_only = pytest.mark.skipif(os.name != "posix", reason="stands in for an environment with a symbolic link")
 
 
 @pytest.fixture
@@ -89,9 +87,7 @@ def test_an_old_python_can_read_the_file_at_all() -> None:
         name.partition(".")[0]
         for node in ast.walk(tree)
         if isinstance(node, ast.Import | ast.ImportFrom)
-        for name in (
-            [node.module or ""] if isinstance(node, ast.ImportFrom) else [a.name for a in node.names]
-        )
+        for name in ([node.module or ""] if isinstance(node, ast.ImportFrom) else [a.name for a in node.names])
     }
     assert modules <= sys.stdlib_module_names
 
@@ -166,9 +162,7 @@ def test_only_an_unfinished_environment_is_thrown_away(stamp: str, usable: bool)
 
 @posix_only
 @pytest.mark.usefixtures("project")
-def test_an_install_is_hashed_and_stamped_when_done(
-    recorder: Recorder, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_an_install_is_hashed_and_stamped_when_done(recorder: Recorder, capsys: pytest.CaptureFixture[str]) -> None:
     start.install("run")
     packages, itself = (command for command in recorder.commands if "install" in command)
     assert packages[-3:] == ("--require-hashes", "-r", "requirements/run.txt")

@@ -154,9 +154,10 @@ def test_six_controls_and_thirteen_single_runs() -> None:
 
 def test_uneven_blocks_are_refused_not_guessed() -> None:
     """A layout whose correlations do not factor has effects, no interval, and a reason that names it."""
-    data = {"c": [1.0, 2.0, 3.0], "a": [2.0, 3.5], "b": [4.0, 5.2, 6.0], "d": [1.0, 2.6]}
-    blocks = {"c": ["1", "2", "3"], "a": ["1", "2"], "b": ["1", "2", "3"], "d": ["2", "3"]}
-    roles = {"c": "control", "a": "candidate", "b": "candidate", "d": "candidate"}
+    # Three contrasts nearly always factor; it takes four to be sure that they do not.
+    data = {"c": [1.0, 2.0, 3.0], "a": [2.0, 3.5], "b": [4.0, 5.2, 6.0], "d": [1.0, 2.6], "e": [3.0, 3.1]}
+    blocks = {"c": ["1", "2", "3"], "a": ["1", "2"], "b": ["1", "2", "3"], "d": ["2", "3"], "e": ["1", "3"]}
+    roles = {id: "control" if id == "c" else "candidate" for id in data}
     comparison = analysis_of(one_test(roles, blocks=True), rows_of(data, blocks)).comparisons[0]
     family = family_of(comparison)
     assert set(family.verdict) == {"cannot say"}
@@ -164,7 +165,7 @@ def test_uneven_blocks_are_refused_not_guessed() -> None:
     risk = one_test(roles, blocks=True, kind="risk", matters="2 g")
     bounds = family_of(analysis_of(risk, rows_of(data, blocks)).comparisons[0])
     assert "Bonferroni" in bounds.method
-    assert bounds.constant == pytest.approx(float(-special.stdtrit(4, 0.05 / 3)))
+    assert bounds.constant == pytest.approx(float(-special.stdtrit(5, 0.05 / 4)))
 
 
 def test_confounded_with_blocks() -> None:

@@ -15,9 +15,7 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 DOCS = REPOSITORY / "docs"
 PAGES = (*sorted(DOCS.glob("*.md")), REPOSITORY / "README.md")
 
-_FENCE = re.compile(
-    r"^(?P<marks>```+)(?P<info>[^\n`]*)\n(?P<body>.*?)^(?P=marks)[ ]*$", re.MULTILINE | re.DOTALL
-)
+_FENCE = re.compile(r"^(?P<marks>```+)(?P<info>[^\n`]*)\n(?P<body>.*?)^(?P=marks)[ ]*$", re.MULTILINE | re.DOTALL)
 _CAPTION = re.compile(r"\A:caption: (?P<caption>[^\n]+)\n\n?")
 _HEADING = re.compile(r"^(?P<marks>#{1,4}) (?P<title>.+)$", re.MULTILINE)
 # How the pages call the program: from a clone, with uv, and as the commands are named on their own page.

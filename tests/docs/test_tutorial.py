@@ -16,9 +16,7 @@ def test_the_tutorial_is_among_them() -> None:
 
 
 @pytest.mark.parametrize("page", WITH_COMMANDS, ids=lambda page: page.name)
-def test_the_program_does_what_the_page_says(
-    page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_program_does_what_the_page_says(page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     assert pages.follow(page, tmp_path) > 0
 

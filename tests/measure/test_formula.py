@@ -182,7 +182,8 @@ def test_the_caret_of_a_long_formula_is_still_under_its_character() -> None:
 def test_formula_errors_are_correctable_and_survive_pickling() -> None:
     """A FormulaError keeps the formula, the column and both sentences when it comes from another process."""
     error = pickle.loads(pickle.dumps(FormulaError("a +", 2, "why.", "Write.")))
-    assert isinstance(error, Correctable)
+    assert issubclass(FormulaError, Correctable)
+    assert isinstance(error, FormulaError)
     assert (error.formula, error.column, error.why, error.write) == ("a +", 2, "why.", "Write.")
 
 
@@ -472,13 +473,16 @@ def test_slopes_agree_with_central_differences(text: str, values: dict[str, floa
         # Where steps of two sizes disagree the formula bends too sharply, or has a kink, for either to be right.
         assume(abs(one - two) <= 1e-6 * (1 + abs(one)))
         assume(not kinks(text) or abs((y[4] - y[2]) - (y[2] - y[0])) <= 1e-6 * (1 + abs(y[4] - y[0])) * step)
+        if np.isnan(slope[name]):  # a root of nothing has no slope, even where the nothing stays nothing: sqrt(a-a)
+            assert any(root in text for root in ("sqrt", "^0.5", "^(1/2)", "^b"))
+            continue
         assert slope[name] == pytest.approx(one, rel=1e-5, abs=1e-5 * (1 + abs(float(value))))
 
 
 @given(formulas, triples)
 def test_slopes_agree_with_an_independent_library(text: str, values: dict[str, float]) -> None:
     """Derivatives and values are those of the `uncertainties` library, to rounding."""
-    from uncertainties import UFloat, ufloat, umath
+    from uncertainties import UFloat, ufloat, umath  # type: ignore[import-untyped]
 
     assume(not kinks(text))  # its own min and max compare means only
     exact = {name: ufloat(value, 1e-3) for name, value in values.items()}

@@ -254,7 +254,8 @@ def test_what_an_error_says_to_write_can_be_written(word: str) -> None:
 def test_errors_of_every_kind_can_be_caught_as_one_and_sent_to_another_process() -> None:
     """A UnitError is Correctable, keeps its fields, and survives pickling."""
     error = pickle.loads(pickle.dumps(UnitError("1,5 g", "why.", "Write 1.5 g.")))
-    assert isinstance(error, Correctable)
+    assert issubclass(UnitError, Correctable)
+    assert isinstance(error, UnitError)
     assert (error.given, error.why, error.write) == ("1,5 g", "why.", "Write 1.5 g.")
 
 

@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from itertools import product
-from math import inf, isfinite, isinf, log, prod
+from math import inf, isinf, log, prod
 from typing import Literal
 
 import numpy as np
@@ -38,7 +38,9 @@ from scipy import special
 Array = NDArray[np.float64]
 Sides = Literal[1, 2]
 
-STEEPEST = 0.9999  # a control 5,000 times scarcer than the product; the grids it takes grow as 1 over r
+# Limits to what is asked. Within them every request tried settles; a grid must grow as 1/r and as 1/df.
+STEEPEST = 0.9999  # |b| of a product with 5,000 runs for each run of the control
+LEAST_DF = 0.5
 PATTERNS = 200  # sign patterns worth going through; with more, the Bonferroni point stands in
 
 NODES = 2**23  # points of the finest grid tried: about a second for each distinct factor
@@ -46,22 +48,24 @@ CHUNK = 2**16  # values worked on at once, so that they stay in the processor's 
 Z_REACH = 9.0  # a normal variable lies beyond with probability 2e-19
 Z_STEP = 0.25  # of the first grid: 73 nodes from -9 to 9
 LOG_STEP, S_NODES = 0.12, 48  # of the first grid for log s: at most this step, at least this many
-SLIVER = 1e-17
+SLIVER = 1e-17  # cut off each end of the distribution of s
 ABSOLUTE, RELATIVE = 1e-12, 1e-9  # two grids in a row must agree to both
-SAME_FACTOR = 1e-12
+SAME_FACTOR = 1e-12  # factors closer than this are one
+NEAR_ZERO = 1e-13  # limits closer to 0 than this are 0: log(c) has to be finite
 
 
 class NoAgreement(ArithmeticError):
     """The finest grid tried still disagreed with the one before it, so there is no figure to give.
 
-    Fields: the distinct `factors`, the `df`, and the `gap` in probability between the last two grids.
+    Fields: the distinct `factors`, the `df`, and the `gap` in probability between the last two grids (infinite where
+    one grid alone was too many).
     """
 
     def __init__(self, *, factors: Sequence[float], df: float, gap: float) -> None:
         self.factors, self.df, self.gap = tuple(factors), df, gap
         super().__init__(
-            f"A tail probability with df = {df:g} and factors from {min(factors):.6g} to {max(factors):.6g} "
-            f"still moves by {gap:.1e} on the finest grid; use the Bonferroni t point for this family"
+            f"a tail probability with df = {df:g} and factors from {min(factors):.6g} to {max(factors):.6g} "
+            f"did not settle: the last change was {gap:.1e}. Use the Bonferroni t point for this family"
         )
 
 
@@ -94,19 +98,19 @@ def tail(c: ArrayLike, b: ArrayLike, df: float, *, sides: Sides) -> Array:
            (one side) the answer is that product's p-value, adjusted for the whole family.
     b      one factor per product: contrasts i and j correlate as b[i] * b[j]; signs may differ, |b| up to STEEPEST.
            In a one-way layout b = sqrt(n / (n + n0)), with n runs of the product and n0 of the control.
-    df     degrees of freedom of the standard deviation: above 0, fractional or `math.inf` if need be. Where contrasts
-           have df of their own, call once for each, with its df and all of b.
+    df     degrees of freedom of the standard deviation: LEAST_DF or more, fractional or `math.inf` if need be. Where
+           contrasts have df of their own, call once for each, with its df and all of b.
     sides  2 for |T|; 1 for T, upwards.
 
-    Right to 1e-10, and where the answer is below 1e-6 to 1e-8 of itself; below 1e-290 only the size is sure. Within
-    one call it never rises with c. One product gets Student's t. Raises ValueError for what cannot be meant, and
-    NoAgreement rather than give a figure less accurate than this.
+    Right to 1e-10, and where the answer is below 1e-6 to 1e-8 of itself; below 1e-290 only the size is sure. One
+    product gets Student's t. Raises ValueError for what cannot be meant, and NoAgreement rather than give a figure
+    less accurate than this.
 
     Source: Dunnett (1955, 1964), integrated over z and log s.
 
     >>> p = tail([2.65, 4.0], [0.5**0.5] * 4, 20, sides=2)  # four products, as many runs each as the control
     >>> [f"{value:.10f}" for value in p]
-    ['0.0501062259', '0.0024772145']
+    ['0.0501062259', '0.0025308863']
     """
     limits = np.asarray(c, dtype=np.float64)
     if np.isnan(limits).any():
@@ -131,7 +135,8 @@ def constant(b: ArrayLike, df: float, *, sides: Sides, level: float = 0.95) -> f
     Takes b, df and sides as `tail` does, and the level, between 0 and 1, at which the family holds: the answer is the
     c with `tail(c) = 1 - level`. It lies between the t point of one product alone and the Bonferroni t point.
 
-    Right to 1e-10 of the level; raises as `tail` does. A request made before is answered from memory.
+    Right to 1e-10, or above 10 to 1e-11 of itself; raises as `tail` does. A request made before is answered from
+    memory.
 
     Source: Dunnett (1964), Biometrics 20, 482-491, whose tables print two decimals.
 
@@ -150,23 +155,17 @@ def largest_one_sided(b: ArrayLike, df: float, *, level: float = 0.95) -> tuple[
     of one sign per product, and the signs (+1 or -1, in the order of b) that reach it. Turning all signs over changes
     nothing, so the first product with a factor other than 0 keeps +1; among products of equal |b| the later are turned.
 
-    Beyond PATTERNS different patterns the answer is the Bonferroni t point, which no pattern passes, with None.
+    With more than PATTERNS patterns, a pattern and its mirror image counted once, the answer is the Bonferroni t
+    point, which no pattern passes, with None.
 
     >>> c, signs = largest_one_sided([0.5**0.5] * 13, 28)
     >>> round(c, 4), signs.tolist().count(-1.0)
     (2.7584, 6)
     """
     values = _checked(b, df, 1)
-    level = _checked_level(level)
     distinct, counts = _grouped(np.abs(values))
-    turned = _sign_counts(distinct, counts)
-    if turned is None:
-        return _student_point((1 - level) / values.size, df), None
-    powers = np.hstack([np.array(counts) - turned, turned]).astype(np.float64)
-    patterns = _Families(distinct + tuple(-factor for factor in distinct), powers, 1)
-    c, tails = _crossing(patterns, df, 1 - level)
-    # The first of equals, so that rounding cannot choose another one on another machine.
-    return c, _signs(values, turned[int(np.argmax(tails >= tails.max() - ABSOLUTE))])
+    c, turned = _largest(distinct, counts, float(df), 1 - _checked_level(level))
+    return c, None if turned is None else _signs(values, turned)
 
 
 def factors(R: ArrayLike, tol: float = 1e-9) -> Array | None:
@@ -221,8 +220,8 @@ def _checked(b: ArrayLike, df: float, sides: int) -> Array:
         raise ValueError(f"b has shape {values.shape}; give one factor for each of one or more contrasts")
     if not np.abs(values).max() <= STEEPEST:
         raise ValueError(f"b = {values.tolist()} must lie within -{STEEPEST} to {STEEPEST}")
-    if not df > 0:
-        raise ValueError(f"df = {df!r} must be above 0; without degrees of freedom there is no interval")
+    if not df >= LEAST_DF:
+        raise ValueError(f"df = {df!r} must be {LEAST_DF} or more; without degrees of freedom there is no interval")
     if sides not in (1, 2):
         raise ValueError(f"sides = {sides!r} must be 1 or 2")
     return values
@@ -270,6 +269,20 @@ def _constant(factors: tuple[float, ...], counts: tuple[int, ...], df: float, si
     return _crossing(_Families(factors, np.array([counts], dtype=np.float64), sides), df, share)[0]
 
 
+@lru_cache(maxsize=4096)
+def _largest(
+    factors: tuple[float, ...], counts: tuple[int, ...], df: float, share: float
+) -> tuple[float, tuple[int, ...] | None]:
+    """The largest one-sided constant over sign patterns, and how many of each group of equal |b| it turns."""
+    turned = _sign_counts(factors, counts)
+    if turned is None:
+        return _student_point(share / sum(counts), df), None
+    powers = np.hstack([np.array(counts) - turned, turned]).astype(np.float64)
+    c, tails = _crossing(_Families(factors + tuple(-factor for factor in factors), powers, 1), df, share)
+    # The first of equals, so that rounding cannot choose another one on another machine.
+    return c, tuple(turned[int(np.argmax(tails >= tails.max() - ABSOLUTE))].tolist())
+
+
 def _crossing(families: _Families, df: float, share: float) -> tuple[float, Array]:
     """The smallest c that no family passes with more than the given probability, and every family's tail there."""
     alone, bonferroni = (_student_point(share / families.sides / n, df) for n in (1, families.k))
@@ -283,14 +296,17 @@ def _crossing(families: _Families, df: float, share: float) -> tuple[float, Arra
         # In logarithms the tail is nearly a straight line in c, so few steps are needed.
         return log(tails(c, grid).max() / share)
 
-    c, gap = inf, inf
+    c, gap, before = 0.0, inf, None
     for grid in _grids(families, df, farthest=max(abs(alone), abs(bonferroni))):
-        if isfinite(c):
+        if before is not None:
             here = tails(c, grid)
             gap = abs(here.max() - share)
-            if gap <= _slack(share) / 10:  # so that c, where the tail is flat, is as good as the tail
-                return c, here
-        c = _root(partial(excess, grid=grid), alone, bonferroni)
+            if gap <= _slack(share):
+                # The last step is Newton's, so that c is as good as the tail even where the tail is flat.
+                step = 1e-5 * (1 + abs(c))
+                slope = excess(c + step, before) / step
+                return c - log(here.max() / share) / slope, here
+        c, before = _root(partial(excess, grid=grid), alone, bonferroni), grid
     raise NoAgreement(factors=families.factors, df=df, gap=gap)
 
 
@@ -359,7 +375,7 @@ def _tails(grid: _Grid, c: Array, families: _Families, df: float) -> Array:
     if isinf(df):
         return _passed(grid, c, families)
     answer = np.empty((len(families.powers), c.size))
-    at_zero = np.abs(c) < ABSOLUTE
+    at_zero = np.abs(c) < NEAR_ZERO
     if at_zero.any():
         answer[:, at_zero] = _passed(grid, np.zeros(1), families)
     for sign in (1.0, -1.0):
@@ -380,7 +396,7 @@ def _log_nodes(log_c: Array, step: float, df: float) -> Array:
 
 
 def _log_s_weight(log_s: Array, df: float) -> Array:
-    """Probability at equally spaced nodes of log s (rows), for each column; its density is exp(df * (u - exp(2u)/2))."""
+    """Probability at equally spaced nodes (rows) of u = log s, whose density goes as exp(df * (u - exp(2u)/2))."""
     with np.errstate(over="ignore"):  # far above 1 the density is 0
         density = np.exp(df * (log_s - np.expm1(2 * log_s) / 2))
     return np.asarray(density / density.sum(axis=0))
@@ -421,13 +437,12 @@ def _sign_counts(factors: tuple[float, ...], counts: tuple[int, ...]) -> NDArray
     return np.array([row for row in turned if row <= tuple(n - j for n, j in zip(choices, row, strict=True))])
 
 
-def _signs(b: Array, turned: NDArray[np.int64]) -> Array:
-    """The sign of each contrast, so that of each group of equal |b| the last `turned` have a negative product."""
-    order = np.argsort(np.abs(b), kind="stable")
-    wanted = np.ones(b.size)
+def _signs(b: Array, turned: tuple[int, ...]) -> Array:
+    """A sign per contrast that makes signs * b negative for the last `turned` of each group of equal |b|."""
     _, counts = _grouped(np.abs(b))
+    signs = np.where(b < 0, -1.0, 1.0)
+    order = np.argsort(np.abs(b), kind="stable")
     for end, n in zip(np.cumsum(counts), turned, strict=True):
-        wanted[order[end - n : end]] = -1.0
-    signs = np.where(b < 0, -wanted, wanted)
-    lead = signs[b != 0][:1]
-    return np.asarray(np.where(b == 0, 1.0, signs * lead) if lead.size else signs)
+        signs[order[end - n : end]] *= -1
+    signs *= signs[np.argmax(b != 0)]
+    return np.where(b == 0, 1.0, signs)

@@ -12,15 +12,19 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
-Text = Annotated[str, StringConstraints(min_length=1, max_length=2000)]
-Amount = Annotated[str, StringConstraints(min_length=1, max_length=80)]
+Text = Annotated[str, StringConstraints(min_length=1, max_length=2000, strip_whitespace=True)]
+Amount = Annotated[str, StringConstraints(min_length=1, max_length=80, strip_whitespace=True)]
 Count = Annotated[int, Field(ge=1, le=1000)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+# No bench has as many; a file that has would keep the reader waiting, not the bench.
+Many = Field(max_length=300)
+Some = Field(max_length=100)
 
 
 class Declared(BaseModel):
     """A table of the file: frozen, no unknown keys, no silent conversion (an unquoted 5 is not a text)."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class QuestionTable(Declared):
@@ -38,7 +42,7 @@ class StudyTable(Declared):
     title: Text
     currency: Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")] | None = None
     blinding: Literal["none", "coded", "decanted by another hand", "coded at reading only"] = "none"
-    questions: list[QuestionTable] = []
+    questions: Annotated[list[QuestionTable], Some] = []
 
 
 class PriceTable(Declared):
@@ -73,7 +77,7 @@ class ClaimTable(Declared):
 
     says: Text
     must: Literal["better than control", "no harm", "at least", "at most", "not testable"]
-    about: list[Amount] = []
+    about: Annotated[list[Amount], Some] = []
     needs: Literal["all", "any"] = "all"
     value: Amount | None = None
 
@@ -83,14 +87,14 @@ class ProductTable(Declared):
 
     name: Text
     role: Literal["candidate", "control", "placebo", "reference"] = "candidate"
-    also: list[Text] = []
+    also: Annotated[list[Text], Some] = []
     price: Amount | None = None
     pack: Amount | None = None
     dose: Amount | None = None
     flash_point: Amount | None = None
     bought: BoughtTable | None = None
-    facts: dict[Id, Text] = {}
-    claims: list[ClaimTable] = []
+    facts: Annotated[dict[Id, Text], Some] = {}
+    claims: Annotated[list[ClaimTable], Some] = []
 
 
 class ReadingTable(Declared):
@@ -128,20 +132,20 @@ class TestTable(Declared):
 
     title: Text
     control: Id | None = None
-    references: list[Id] = []
-    without: list[Id] = []
-    readings: dict[Id, ReadingTable] = {}
-    constants: dict[Id, Amount] = {}
-    results: dict[Id, ResultTable] = {}
+    references: Annotated[list[Id], Many] = []
+    without: Annotated[list[Id], Many] = []
+    readings: Annotated[dict[Id, ReadingTable], Some] = {}
+    constants: Annotated[dict[Id, Amount], Some] = {}
+    results: Annotated[dict[Id, ResultTable], Some] = {}
     blocks: Text | None = None
     replicates: Count | None = None
     control_runs: Count | None = None
     order: Literal["random", "as listed"] | None = None
     drift: Literal["none"] = "none"
-    applied: dict[Id, Text | int | float] = {}
-    conditions: dict[Id, Text] = {}
-    between: list[Text] = []
-    departs: list[DepartureTable] = []
+    applied: Annotated[dict[Id, Text | int | Finite], Some] = {}
+    conditions: Annotated[dict[Id, Text], Some] = {}
+    between: Annotated[list[Text], Some] = []
+    departs: Annotated[list[DepartureTable], Some] = []
     limits: Text | None = None
 
 
@@ -159,9 +163,9 @@ class BuyerTable(Declared):
 
     title: Text
     weights: dict[str, float | dict[str, float]]
-    must: list[MustTable] = []
-    only_if: list[Text] = []
-    not_if: list[Text] = []
+    must: Annotated[list[MustTable], Some] = []
+    only_if: Annotated[list[Text], Some] = []
+    not_if: Annotated[list[Text], Some] = []
 
 
 class StudyFile(Declared):
@@ -170,10 +174,10 @@ class StudyFile(Declared):
     format: Literal[1]
     study: StudyTable
     price: PriceTable | None = None
-    instruments: dict[Id, InstrumentTable] = {}
-    products: dict[Id, ProductTable]
-    tests: dict[Id, TestTable]
-    buyers: dict[Id, BuyerTable] = {}
+    instruments: Annotated[dict[Id, InstrumentTable], Many] = {}
+    products: Annotated[dict[Id, ProductTable], Many]
+    tests: Annotated[dict[Id, TestTable], Some]
+    buyers: Annotated[dict[Id, BuyerTable], Some] = {}
 
 
 # Format 1 has these too, but this version does not read them. Refused by name, so that nobody believes that a

@@ -170,12 +170,14 @@ def _header(table: Node, made: Counter[Path], source: _Source) -> Iterator[_Entr
     """The entries of `[a.b]` or `[[a.b]]`; the last is the table that the lines below it fill."""
     *above, (name, key) = source.names(table.named_children[0])
     path: Path = ()
-    for part, at in above:
+    for part, at in above[:DEEPEST]:
         path = (*path, part)
         yield _Entry(path, at, at, in_passing=True)
         if made[path]:  # to a header, the name of an array of tables means the element last begun
             path = (*path, made[path] - 1)
             yield _Entry(path, at, at, in_passing=True)
+    if len(path) >= DEEPEST:
+        return
     path, start = (*path, name), source.start(table)
     if table.type == "table_array_element":
         yield _Entry(path, key, start, in_passing=made[path] > 0)
@@ -194,14 +196,14 @@ def _pair(pair: Node, prefix: Path, source: _Source) -> Iterator[_Entry]:
         if len(path) >= DEEPEST:
             continue
         if node.type == "pair" and len(children) > 1 and children[0].type in _KEYS:
-            names = source.names(children[0])[: DEEPEST - len(path)]
-            for name, at in names[:-1]:
-                path = (*path, name)
+            *above, (name, key) = source.names(children[0])
+            for part, at in above[: DEEPEST - len(path)]:
+                path = (*path, part)
                 yield _Entry(path, at, at, in_passing=True)
-            name, at = names[-1]
-            path = (*path, name)
-            yield _Entry(path, at, source.start(children[1]))
-            waiting.append((children[1], path))
+            if len(path) < DEEPEST:
+                path = (*path, name)
+                yield _Entry(path, key, source.start(children[1]))
+                waiting.append((children[1], path))
         elif node.type == "inline_table":
             waiting.extend((child, path) for child in children)
         elif node.type == "array":

@@ -1,0 +1,176 @@
+"""Figures, words and links as the report shows them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from evenbench.analysis import Analysis
+from evenbench.compare.comparison import Comparison
+from evenbench.measure.wording import decimals, number
+from evenbench.study.model import Result, Study
+
+ROLES = {"control": "control", "placebo": "placebo", "reference": "reference", "candidate": ""}
+
+# Each word has a mark of its own shape; the tone only repeats in colour what shape and word say.
+TONES = {
+    "better": "good",
+    "supported": "good",
+    "worse": "bad",
+    "harm": "bad",
+    "contradicted": "bad",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """A number at full precision and as printed."""
+
+    value: float
+    text: str
+
+
+def figure(value: float | None, places: int, *, signed: bool = False) -> Figure | None:
+    """A number for the page, with a true minus sign; None where there is none.
+
+    >>> figure(-27.345, 1).text, figure(3.0, 1, signed=True).text, figure(float("nan"), 1)
+    ('−27.3', '+3.0', None)
+    """
+    if value is None or not math.isfinite(value):
+        return None
+    text = number(float(value), places).replace("-", "−")
+    if signed and value > 0 and any(digit in text for digit in "123456789"):
+        text = f"+{text}"
+    return Figure(value=float(value), text=text)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Word:
+    """A verdict with its mark and tone, and what "by enough to matter" adds."""
+
+    text: str
+    tone: str
+    mark: str
+    also: str = ""
+
+
+def word(text: str, *, enough: bool | None = None) -> Word:
+    """A verdict for the page.
+
+    >>> word("no harm shown").mark, word("harm", enough=True).also
+    ('no-harm-shown', 'by enough to matter')
+    """
+    also = ""
+    if text in ("better", "worse", "harm") and enough is not None:
+        also = "by enough to matter" if enough else "perhaps by too little to matter"
+    return Word(text=text, tone=TONES.get(text, "plain"), mark=text.replace(" ", "-"), also=also)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Named:
+    """A product as it is named on the page: its role is "" for a candidate."""
+
+    id: str
+    name: str
+    role: str
+
+
+def named(study: Study, product: str) -> Named:
+    """A product of the study, for the page."""
+    found = study.product(product)
+    return Named(id=product, name=found.name, role=ROLES[found.role])
+
+
+def words(id: str) -> str:
+    """An id as words.
+
+    >>> words("first_drop")
+    'first drop'
+    """
+    return id.replace("_", " ")
+
+
+def label(study: Study, name: str) -> str:
+    """A result, or the price, in words: its test's title and its own name."""
+    if name == "price":
+        return f"price per {study.price.per}" if study.price else "price"
+    result = study.result(name)
+    return f"{study.test(result.test).title}: {words(result.id)}"
+
+
+def anchor(*parts: str) -> str:
+    """The id of a place on the page; study ids hold no hyphen, so that no two places share one.
+
+    >>> anchor("at", "shower", "first_drop", "ostrel")
+    'at-shower-first_drop-ostrel'
+    """
+    return "-".join(parts)
+
+
+def result_anchor(result: Result) -> str:
+    """Where a result stands on the page."""
+    return anchor("result", result.test, result.id)
+
+
+def unit_of(result: Result) -> str:
+    """The unit in words, also where there is none."""
+    return result.unit.text or "no unit"
+
+
+def percentage(level: float) -> str:
+    """A level of confidence.
+
+    >>> percentage(0.95), percentage(0.975)
+    ('95 %', '97.5 %')
+    """
+    return f"{round(100 * level, 6):g} %"
+
+
+def places_of(comparison: Comparison) -> int:
+    """Decimals for one result's table, the same in every row.
+
+    Two figures of the narrowest interval against the control; without intervals, no finer than the instrument.
+    """
+    halves = [
+        float(high - low) / 2
+        for family in comparison.families
+        if family.other == comparison.outcomes.control
+        for low, high in zip(family.low, family.high, strict=True)
+    ]
+    halves += [float(high - low) / 2 for low, high in zip(comparison.low, comparison.high, strict=True)]
+    known = [half for half in halves if math.isfinite(half) and half > 0]
+    if known:
+        return decimals(min(known))
+    own = [float(u) for u in comparison.outcomes.own if math.isfinite(u) and u > 0]
+    if own:
+        return max(decimals(min(own)) - 1, 0)
+    values = comparison.outcomes.value
+    return decimals(float(values.max() - values.min()) / 10) if len(values) > 1 else 2
+
+
+def decimals_for(halves: Iterable[float], otherwise: int) -> int:
+    """Decimals that show two figures of the narrowest of some half-widths."""
+    known = [half for half in halves if math.isfinite(half) and half > 0]
+    return decimals(min(known)) if known else otherwise
+
+
+def matters_text(comparison: Comparison) -> str:
+    """The smallest difference that matters, as declared, and what it comes to where it is a share."""
+    margin = comparison.result.matters
+    if margin is None:
+        return ""
+    if not margin.share_of_control:
+        return margin.text
+    unit = comparison.result.difference_unit
+    if comparison.matters is None:
+        return f"{margin.text}, which has no value here"
+    return f"{margin.text}: {number(comparison.matters, decimals(comparison.matters))} {unit}".rstrip()
+
+
+def run_counts(analysis: Analysis, test: str) -> dict[str, int]:
+    """Runs written down for each product of a test, in study order."""
+    counts = dict.fromkeys(analysis.study.test(test).products, 0)
+    for n in analysis.readings.of_test(test):
+        counts[analysis.readings.runs[n].product] += 1
+    return counts

@@ -1,0 +1,319 @@
+"""One test of a study file -> Test: who enters it, what is read, what is computed, what difference matters."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from evenbench.measure.formula import FUNCTIONS, Formula, Sort, names
+from evenbench.measure.units import Quantity, Unit, describe
+from evenbench.study.checks import FACTS, Checks
+from evenbench.study.file import ReadingTable, ResultTable, TestTable
+from evenbench.study.model import DeclaredReading, Instrument, Margin, Product, Result, Test
+from evenbench.study.notes import Path
+
+RUN_COLUMNS = ("test", "product", "code", "run", "specimen", "block", "round", "lane", "order", "note")
+SHEET_COLUMNS = frozenset((*RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument", "at", "by"))
+POINTS = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *points?")
+_SHARE = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *% of control")
+_BARE_PERCENT = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *%")
+
+
+def read_test(
+    id: str, table: TestTable, checks: Checks, instruments: Mapping[str, Instrument], products: Mapping[str, Product]
+) -> Test:
+    """One test with every name and unit resolved; what cannot stand is in the notes of `checks`."""
+    path: Path = ("tests", id)
+    enters = _Entrants.of(path, table, checks, products)
+    readings = dict(_readings(path, table, checks, instruments))
+    constants = dict(_constants(path, table, checks))
+    results = _Results(id, table, checks, readings, constants, products, enters.control).all()
+    for what in ("readings", "results"):
+        if not checks.notes.typed(*path, what):
+            checks.notes.add(path, "", f"a test needs {what}.", f"Add {what}.ID = {{ … }}", at_key=True)
+        elif not checks.notes.ids(*path, what):
+            checks.notes.add((*path, what), "", f"there are no {what} here.", f"Add {what}.ID = {{ … }}", at_key=True)
+    return Test(
+        id=id,
+        title=table.title,
+        products=enters.all,
+        control=enters.control,
+        placebos=tuple(p for p in enters.all if products[p].role == "placebo"),
+        references=tuple(p for p in enters.all if products[p].role == "reference"),
+        left_out=enters.left_out,
+        readings=tuple(readings.values()),
+        constants=constants,
+        results=tuple(results),
+        blocks=table.blocks,
+        replicates=table.replicates,
+        control_runs=table.control_runs,
+        order=table.order,
+        applied={key: str(value) for key, value in table.applied.items()},
+        conditions=dict(table.conditions),
+        between=tuple(table.between),
+        departs=tuple((d.from_, d.why) for d in table.departs),
+        limits=table.limits or "",
+    )
+
+
+# -------------------------------------------------------------------------------------------- who enters a test
+
+
+@dataclass(frozen=True)
+class _Entrants:
+    control: str | None
+    left_out: tuple[str, ...]
+    all: tuple[str, ...]
+
+    @classmethod
+    def of(cls, path: Path, table: TestTable, checks: Checks, products: Mapping[str, Product]) -> _Entrants:
+        control = _control(path, table, checks, products)
+        compared = [p.id for p in products.values() if p.role in ("candidate", "placebo")]
+        references = [p.id for p in products.values() if p.role == "reference"]
+        out = _named((*path, "without"), table.without, checks, compared, "a candidate or placebo")
+        named = _named((*path, "references"), table.references, checks, references, "a reference")
+        enters = tuple(p for p in products if p == control or (p in compared and p not in out) or p in named)
+        whole = set(checks.notes.ids("products")) == set(products)
+        if whole and not any(products[p].role == "candidate" for p in enters):
+            write = "Take one out of `without`." if out else "Add a product that is a candidate."
+            checks.notes.add(path, "", "no candidate goes through this test.", write, at_key=True)
+        return cls(control, tuple(out), enters)
+
+
+def _named(path: Path, given: list[str], checks: Checks, allowed: list[str], what: str) -> list[str]:
+    checks.once(path, given)
+    return [id for n, id in enumerate(given) if checks.known((*path, n), id, "products", allowed, what)]
+
+
+def _control(path: Path, table: TestTable, checks: Checks, products: Mapping[str, Product]) -> str | None:
+    controls = [p.id for p in products.values() if p.role == "control"]
+    if table.control is not None:
+        known = checks.known((*path, "control"), table.control, "products", controls, "a control")
+        return table.control if known else None
+    if len(controls) > 1 and not checks.notes.typed(*path, "control"):
+        named = ", ".join(controls)
+        why = f"the study has {len(controls)} controls ({named}), and the test must say which it uses."
+        checks.notes.add(path, "", why, f'Add control = "{controls[0]}".', at_key=True)
+    return controls[0] if len(controls) == 1 else None
+
+
+# --------------------------------------------------------------------------------------- readings and constants
+
+
+def _readings(
+    path: Path, table: TestTable, checks: Checks, instruments: Mapping[str, Instrument]
+) -> Iterator[tuple[str, DeclaredReading]]:
+    for id, reading in table.readings.items():
+        at: Path = (*path, "readings", id)
+        if id in SHEET_COLUMNS or id in FUNCTIONS:
+            checks.notes.add(at, id, "sheets or formulas use this word already.", "Choose another id.", at_key=True)
+        unit = checks.unit((*at, "unit"), reading.unit)
+        instrument = _instrument((*at, "instrument"), reading, unit, checks, instruments)
+        if unit is not None:
+            yield id, DeclaredReading(id=id, unit=unit, instrument=instrument, repeats=reading.repeats)
+
+
+def _instrument(
+    path: Path, reading: ReadingTable, unit: Unit | None, checks: Checks, instruments: Mapping[str, Instrument]
+) -> Instrument | None:
+    id = reading.instrument
+    if id is None or not checks.known(path, id, "instruments", instruments, "an instrument"):
+        return None
+    reads = unit_of(instruments[id])
+    if unit is not None and reads is not None and reads.dims != unit.dims:
+        why = f"{id} reads {describe(reads.dims)}, and this reading is {describe(unit.dims)}."
+        checks.notes.add(path, id, why, "Name the instrument that reads it.")
+        return None
+    return instruments[id]
+
+
+def unit_of(instrument: Instrument) -> Unit | None:
+    """A unit of what an instrument reads, where anything of it is stated."""
+    stated = [instrument.resolution, instrument.offset, *(instrument.range or ())]
+    return next((amount.unit for amount in stated if amount is not None), None)
+
+
+def _constants(path: Path, table: TestTable, checks: Checks) -> Iterator[tuple[str, Quantity]]:
+    for id, text in table.constants.items():
+        at: Path = (*path, "constants", id)
+        if id in table.readings or id in FUNCTIONS:
+            checks.notes.add(at, id, "a reading or function has this name.", "Choose another id.", at_key=True)
+        value = checks.amount(at, text)
+        if value is not None:
+            yield id, value
+
+
+# ------------------------------------------------------------------------------------------------------ results
+
+
+@dataclass
+class _Results:
+    """The results of one test, each formula checked once those it names are."""
+
+    test: str
+    table: TestTable
+    checks: Checks
+    readings: Mapping[str, DeclaredReading]
+    constants: Mapping[str, Quantity]
+    products: Mapping[str, Product]
+    control: str | None
+
+    def all(self) -> list[Result]:
+        """Every result that can stand, in file order."""
+        formulas = dict(self.formulas())
+        waits = {name: set(names(formula)) & set(formulas) for name, formula in formulas.items()}
+        for name in _in_circles(waits):
+            why = f"it is computed from itself, by way of {' and '.join(sorted(waits[name]))}."
+            if waits[name] == {name}:
+                why = "it is computed from itself."
+            at = ("tests", self.test, "results", name, "formula")
+            self.checks.notes.add(at, formulas.pop(name).text, why, "Name what was read, not the result.")
+        sorts = self.sorts()
+        done: dict[str, Result] = {}
+        rests = set(self.readings)  # names that stand for something read in the run
+        while ready := [n for n in formulas if not set(names(formulas[n])) & set(formulas)]:
+            for name in ready:
+                formula = formulas.pop(name)
+                result = self.result(name, formula, sorts, rests)
+                rests |= {name} if set(names(formula)) & rests else set()
+                if result is not None:
+                    done[name] = result
+                    sorts[name] = (result.unit.dims, result.unit.scale)
+        return [done[name] for name in self.table.results if name in done]
+
+    def formulas(self) -> Iterator[tuple[str, Formula]]:
+        """The formula of every result that has one that can be read."""
+        for name, declared in self.table.results.items():
+            at: Path = ("tests", self.test, "results", name)
+            if name in self.table.readings or name in self.table.constants or name in FUNCTIONS:
+                why = "a reading, constant or function of this test has this name."
+                self.checks.notes.add(at, name, why, "Choose another id.", at_key=True)
+            formula = self.checks.formula((*at, "formula"), declared.formula)
+            if formula is not None:
+                yield name, formula
+
+    def sorts(self) -> dict[str, Sort]:
+        """What each name amounts to that is no result."""
+        read = {r.id: (r.unit.dims, r.unit.scale) for r in self.readings.values()}
+        held = {name: (q.unit.dims, q.unit.scale) for name, q in self.constants.items()}
+        return {**read, **held, **sorts_of_facts(self.products)}
+
+    def result(self, id: str, formula: Formula, sorts: Mapping[str, Sort], rests: set[str]) -> Result | None:
+        declared, notes = self.table.results[id], self.checks.notes
+        at: Path = ("tests", self.test, "results", id)
+        unit = self.checks.unit((*at, "unit"), declared.unit)
+        damaged = [n for n in names(formula) if n not in sorts and self.named_somewhere(n)]
+        sort = None if damaged else self.checks.sort((*at, "formula"), formula, sorts)
+        if sort is not None and not set(names(formula)) & rests:
+            write = "Name a reading of the run in it."
+            notes.add((*at, "formula"), formula.text, "nothing that was read enters this formula.", write)
+        if declared.kind != "info" and declared.better is None and not notes.typed(*at, "better"):
+            write = 'Add better = "higher" or better = "lower".'
+            notes.add(at, "", f"a {declared.kind} must say which way is better.", write, at_key=True)
+        if unit is None:
+            return None
+        if sort is not None and sort[0] != unit.dims:
+            why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
+            notes.add((*at, "unit"), declared.unit, why, "Correct the unit or the formula.")
+        if sort is not None and sort[1] == "ratio" and unit.scale == "interval":
+            # A difference of two temperatures, say: the unit counts degrees, and its zero is no difference.
+            unit = replace(unit, offset=0.0, scale="ratio")
+        return Result(
+            id=id,
+            test=self.test,
+            formula=formula,
+            unit=unit,
+            kind=declared.kind,
+            better=declared.better,
+            matters=self.margin((*at, "matters"), declared, unit),
+            primary=declared.primary,
+        )
+
+    def named_somewhere(self, name: str) -> bool:
+        """Whether a name is in the file but damaged, so that it has been noted already."""
+        parts = ("readings", "constants", "results")
+        return any(self.checks.notes.typed("tests", self.test, part, name) for part in parts)
+
+    # -- the smallest difference that matters
+
+    def margin(self, path: Path, declared: ResultTable, unit: Unit) -> Margin | None:
+        text, notes = declared.matters, self.checks.notes
+        if text is None:
+            if declared.kind != "info" and not notes.typed(*path):
+                why = f"a {declared.kind} must say the smallest difference that matters."
+                write = f'Add matters = {_example(unit)} or "10 % of control", decided before measuring.'
+                notes.add(path[:-1], "", why, write, at_key=True)
+            return None
+        if declared.kind == "info":
+            why = "an info result is not judged, so nothing is too small to matter."
+            notes.add(path, text, why, "Leave it out.")
+            return None
+        if share := _SHARE.fullmatch(text):
+            margin = Margin(amount=float(share["n"]) / 100, share_of_control=True, text=text)
+            return self.positive(path, margin) if self.has_share(path, text, unit) else None
+        if (points := POINTS.fullmatch(text)) and unit.text == "%":
+            return self.positive(path, Margin(amount=float(points["n"]), share_of_control=False, text=text))
+        return self.plain_margin(path, text, unit)
+
+    def has_share(self, path: Path, text: str, unit: Unit) -> bool:
+        """Whether a share of the control means something for this result."""
+        if unit.scale == "interval":
+            why = f"{unit.text} starts at no true zero, so a share of it means nothing."
+            self.checks.notes.add(path, text, why, f"Write it as a difference, as in {_example(unit)}.")
+        elif self.control is None and not self.checks.notes.typed("tests", self.test, "control"):
+            write = f'Give a product role = "control", or write an amount as in {_example(unit)}.'
+            self.checks.notes.add(path, text, "the test has no control.", write)
+        else:
+            return True
+        return False
+
+    def plain_margin(self, path: Path, text: str, unit: Unit) -> Margin | None:
+        notes = self.checks.notes
+        if bare := _BARE_PERCENT.fullmatch(text):
+            n, points_too = bare["n"], unit.text == "%"
+            why = "this can be read two ways." if points_too else "percent of what?"
+            grown = f"{40 + float(n):g}"
+            other = f'"{n} points" (say, from 40 % to {grown} %)' if points_too else f"an amount in {unit.text}"
+            notes.add(path, text, why, f'Write {other} or "{n} % of control".')
+            return None
+        if unit.text == "%":
+            notes.add(path, text, "the result is in %.", 'Write "5 points" or "10 % of control".')
+            return None
+        quantity = self.checks.amount(path, text, unit)
+        if quantity is None:
+            return None
+        amount = float(unit.difference_from_si(quantity.unit.difference_to_si(quantity.value)))
+        return self.positive(path, Margin(amount=amount, share_of_control=False, text=text))
+
+    def positive(self, path: Path, margin: Margin) -> Margin | None:
+        if margin.amount > 0:
+            return margin
+        self.checks.notes.add(path, margin.text, "the smallest difference that matters is above 0.")
+        return None
+
+
+def _example(unit: Unit) -> str:
+    if unit.text == "%":
+        return '"5 points"'
+    return '"0.1"' if unit.text in ("", "1") else f'"1 {unit.text}"'
+
+
+def _in_circles(waits: Mapping[str, set[str]]) -> list[str]:
+    """The names that lead back to themselves."""
+    reached = {name: set(direct) for name, direct in waits.items()}
+    for _ in range(len(waits).bit_length()):  # every round doubles how far is seen
+        for near in reached.values():
+            near |= {far for name in near for far in reached[name]}
+    return [name for name, near in reached.items() if name in near]
+
+
+def sorts_of_facts(products: Mapping[str, Product]) -> dict[str, Sort]:
+    """What the product facts amount to that a formula may name, where at least one product states them."""
+    out: dict[str, Sort] = {}
+    for fact in FACTS:
+        stated: list[Quantity | None] = [getattr(product, fact) for product in products.values()]
+        first = next((quantity for quantity in stated if quantity is not None), None)
+        if first is not None:
+            out[f"product.{fact}"] = (first.unit.dims, first.unit.scale)
+    return out

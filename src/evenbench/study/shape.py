@@ -1,0 +1,228 @@
+"""What a study file says -> StudyFile. What has the wrong shape is noted and cut out, so that the rest is checked too."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from evenbench.measure.errors import character_name, suggest
+from evenbench.study import file
+from evenbench.study.mistakes import obeyed
+from evenbench.study.notes import Notes, Path, dotted
+
+_ROUNDS = 20  # each cuts something at least one step further up; tables are never nested deeper than this
+_MOST_NOTED = 500
+# Free texts that nothing depends on. Where one is missing the rest of its table is checked all the same.
+_FREE = frozenset({"id", "title", "name", "per", "asks", "says", "why", "from"})
+_LATER_WORDS = frozenset({"scale", "spread", "drift"})
+
+
+def shaped(raw: dict[str, Any], notes: Notes) -> file.StudyFile | None:
+    """The file with everything in its place, or None where too little of it is sound to go on."""
+    data = _shown_whole(raw, (), notes)
+    if not _format_is_ours(data, notes):
+        return None
+    for _ in range(_ROUNDS):
+        try:
+            return file.StudyFile.model_validate(data)
+        except ValidationError as error:
+            if not _mend(error.errors(include_url=False), data, notes):
+                return None
+    return None
+
+
+def _shown_whole(value: Any, path: Path, notes: Notes) -> Any:
+    """A copy, with a `?` for every character that a terminal would obey and not show."""
+    if isinstance(value, dict):
+        return {key: _shown_whole(part, (*path, key), notes) for key, part in value.items()}
+    if isinstance(value, list):
+        return [_shown_whole(part, (*path, place), notes) for place, part in enumerate(value)]
+    if isinstance(value, str) and (character := obeyed(value)) is not None:
+        notes.add(path, value, f"it holds {character_name(character)}, which cannot be shown.", "Take it out.")
+        return "".join("?" if obeyed(c) else c for c in value)
+    return value
+
+
+def _format_is_ours(data: dict[str, Any], notes: Notes) -> bool:
+    given = data.get("format")
+    if "format" not in data:
+        notes.add(("format",), "", "the file does not say its format.", "Write format = 1 in the first line.")
+    elif type(given) is not int:
+        notes.add(("format",), given, "the format is a whole number without quotes.", "Write format = 1.")
+    elif given != 1:
+        notes.add(("format",), given, "this version reads format 1 alone.", "Write format = 1, or update Evenbench.")
+        return False
+    data["format"] = 1
+    return True
+
+
+def _mend(errors: list[ErrorDetails], data: dict[str, Any], notes: Notes) -> bool:
+    """Note errors of shape and take what they are about out of `data`; False where no study would be left."""
+    by_path: dict[Path, list[ErrorDetails]] = {}
+    for error in errors[:_MOST_NOTED]:
+        by_path.setdefault(_real_path(error, data), []).append(error)
+    # Of the members of a union, only the one that got furthest says what is wrong.
+    within = {path[:n] for path in by_path for n in range(len(path))}
+    cut: set[Path] = set()
+    for path, there in by_path.items():
+        if path not in within:
+            cut |= _note(there, path, data, notes)
+    # Deeper cuts first, and later members of a list before earlier ones, so that paths stay true.
+    for path in sorted(cut, key=_deep_and_late, reverse=True):
+        if not any(path[:n] in cut for n in range(1, len(path))):
+            notes.cut(data, path)
+    return len(errors) <= _MOST_NOTED and all(data.get(part) for part in ("products", "tests"))
+
+
+def _deep_and_late(path: Path) -> tuple[int, list[int]]:
+    return len(path), [step if isinstance(step, int) else -1 for step in path]
+
+
+def _real_path(error: ErrorDetails, data: Any) -> Path:
+    """Pydantic's location without the steps that are not in the file (members of a union, "[key]")."""
+    path: list[str | int] = []
+    here = data
+    for step in error["loc"]:
+        there = (isinstance(here, dict) and step in here) or (isinstance(here, list) and step in range(len(here)))
+        if there:
+            here = here[step]
+            path.append(step)
+    return (*path, error["loc"][-1]) if error["type"] == "missing" else tuple(path)
+
+
+def _note(errors: list[ErrorDetails], path: Path, data: dict[str, Any], notes: Notes) -> set[Path]:
+    """Note what is wrong at one path; what is to be cut."""
+    kinds = {error["type"] for error in errors}
+    error = errors[0]
+    if "missing" in kinds:
+        return _note_missing(path, data, notes)
+    if "extra_forbidden" in kinds:
+        _note_stranger(path, notes)
+    elif error["loc"][-1] == "[key]":
+        write = "Write a small letter first, then small letters, digits and _, 60 characters at most."
+        notes.add(path, path[-1], "this cannot be an id.", write, at_key=True)
+    else:
+        why, write = _why(error, kinds, path)
+        notes.add(path, error["input"], why, write)
+    return {path}
+
+
+def _note_missing(path: Path, data: dict[str, Any], notes: Notes) -> set[Path]:
+    table, key = path[:-1], str(path[-1])
+    if not notes.typed(*notes.in_file(path)) and not _has_later(table, notes):
+        if table:
+            notes.add(table, "", f"{key!r} is missing.", f"Add {key} = …", at_key=True)
+        else:
+            notes.add(path, "", "every study needs it.", f"Add [{key}{'.ID' if key in ('products', 'tests') else ''}].")
+    if path == ("study",):
+        data["study"] = {}
+        return set()
+    if key in _FREE:
+        _table(data, table)[key] = "unnamed" if key == "id" else dotted(table)
+        return set()
+    return {table} if table else set()
+
+
+def _has_later(table: Path, notes: Notes) -> bool:
+    """Whether a table has keys that this version does not read: what else it would need is then unknown."""
+    model = _model_at(table)
+    return any((model, key) in file.LATER for key in notes.ids(*notes.in_file(table)))
+
+
+def _table(data: Any, path: Path) -> Any:
+    for step in path:
+        data = data[step]
+    return data
+
+
+def _note_stranger(path: Path, notes: Notes) -> None:
+    key, model = str(path[-1]), _model_at(path[:-1])
+    later = file.LATER.get((model, key)) if model else None
+    if later:
+        why = f"{key!r} belongs to format 1, but this version does not read {later} yet."
+        notes.add(path, "", why, "Leave it out for now.", at_key=True)
+    else:
+        notes.add(path, key, "no such key here.", suggest(key, _keys(model)), at_key=True)
+
+
+_TYPES = {
+    "int_type": "a whole number",
+    "float_type": "a number",
+    "string_type": "a text in quotes",
+    "bool_type": "true or false without quotes",
+    "date_type": "a date, as in 2026-08-01, without quotes",
+    "list_type": "a list in square brackets",
+    "dict_type": "a table",
+    "model_type": "a table",
+}
+_PLAIN = {
+    "string_too_short": "the text is empty.",
+    "string_too_long": "the text is longer than {max_length} characters.",
+    "too_long": "there are more than {max_length} here.",
+    "greater_than_equal": "the number must be {ge} or more.",
+    "less_than_equal": "the number must be {le} or less.",
+    "finite_number": "this is no number that can be computed with.",
+}
+
+
+def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
+    """Why a value cannot stand, and what to write."""
+    kind, given, context = error["type"], error["input"], error.get("ctx", {})
+    if kinds <= set(_TYPES):
+        return _why_type(given, kinds)
+    if kind == "literal_error":
+        options = re.findall(r"'([^']*)'", context["expected"])
+        later = path[-1] in _LATER_WORDS or (path[-1] == "better" and given == "nearest")
+        near = f'Write "{options[0]}".' if len(options) == 1 else suggest(str(given), options)
+        return "this cannot stand here.", near + (" Other choices come with a later version." if later else "")
+    if kind == "string_pattern_mismatch" and path[-1] == "currency":
+        return "this is not a currency.", 'Write three capital letters, as in "EUR".'
+    if kind == "string_pattern_mismatch":
+        return "this cannot be an id.", "Write a small letter first, then small letters, digits and _."
+    return (_PLAIN[kind].format(**context), "") if kind in _PLAIN else (f"{error['msg']}.", "")
+
+
+def _why_type(given: Any, kinds: set[str]) -> tuple[str, str]:
+    needed = " or ".join(_TYPES[kind] for kind in sorted(kinds, reverse=True) if kind != "int_type" or len(kinds) == 1)
+    write = ""
+    if "string_type" in kinds and isinstance(given, int | float | str) and not isinstance(given, bool):
+        write = f'Write "{given}".'
+    elif kinds == {"list_type"} and isinstance(given, str):
+        write = f'Write ["{given}"].'
+    elif kinds == {"bool_type"} and isinstance(given, str) and given in ("true", "false"):
+        write = f"Write {given}."
+    elif kinds <= {"int_type", "float_type"} and isinstance(given, str) and re.fullmatch(r"[0-9.]+", given):
+        write = f"Write {given} without quotes."
+    return f"{needed} is needed.", write
+
+
+# ------------------------------------------------------------------------------------------ the tables of `file`
+
+
+def _model_at(path: Path) -> type[BaseModel] | None:
+    """The table of `file` that describes the table at `path`; None where there is none."""
+    here: Any = file.StudyFile
+    for step in path:
+        if get_origin(here) in (dict, list):
+            here = get_args(here)[-1]
+        elif isinstance(here, type) and issubclass(here, BaseModel):
+            found = [f for n, f in here.model_fields.items() if (f.alias or n) == step]
+            here = _without_none(found[0].annotation) if found else None
+        else:
+            return None
+    return here if isinstance(here, type) and issubclass(here, BaseModel) else None
+
+
+def _without_none(annotation: Any) -> Any:
+    if get_origin(annotation) in (Union, UnionType):
+        return next(a for a in get_args(annotation) if a is not type(None))
+    return annotation
+
+
+def _keys(model: type[BaseModel] | None) -> Iterable[str]:
+    return [f.alias or n for n, f in model.model_fields.items()] if model else []
