@@ -89,6 +89,21 @@ def test_one_product_ahead() -> None:
     assert because.startswith("Product a: 10.0 g higher than Product c (between")
 
 
+BAD_SHELVES = [
+    pytest.param([5.0, 6.0, 5.5], "and it is worse than Product c.", id="worse"),
+    pytest.param([10.0, 9.9, 10.1, 10.0, 10.2], "and it is the same as Product c.", id="same"),
+    pytest.param([10.0, 13.0, 11.5], "and it is not shown better than Product c.", id="not-settled"),
+]
+
+
+@pytest.mark.parametrize(("values", "ending"), BAD_SHELVES)
+def test_best_of_a_bad_shelf(values: list[float], ending: str) -> None:
+    """A best that is not shown better than the control is never announced without saying so."""
+    answer, _ = asked(WHICH, {**NEAR_CONTROL, "a": values, "b": [0.0, 1.0, 0.5]})
+    assert answer is not None
+    assert answer.endswith(ending)
+
+
 def test_too_close_to_call() -> None:
     """Where two could be best both are named, and that they cannot be parted."""
     answer, because = asked(WHICH, {**SHELF, "d": [20.0, 20.5, 19.0]})

@@ -50,7 +50,7 @@ def ordered(orders: list[int], *, said: str = "", priced: bool = False) -> Preca
     return next(i for i in found.items if i.name == "order")
 
 
-MIXED = [4, 1, 7, 2, 8, 5, 3, 6]
+MIXED = [1, 4, 5, 8, 7, 6, 3, 2]  # follows neither the file nor the names (rank correlations under 0.05)
 IN_ORDER = list(range(1, 9))
 
 

@@ -128,8 +128,7 @@ def _constant(correlation: Array, t: Array, df: int, result: Result, level: floa
             if b is not None:
                 c, signs = largest_one_sided(b, df, level=level)
                 if signs is not None:
-                    # The pattern and its mirror image have one constant; p is taken the larger of the two.
-                    p = np.maximum(tail(harm, signs * b, df, sides=1), tail(harm, -signs * b, df, sides=1))
+                    p = tail(harm, signs * b, df, sides=1)
                     return c, p, f"one-sided bounds, the widest over all directions of harm, for {together}"
             # Bonferroni needs nothing of the correlation.
             c = float(-special.stdtrit(df, (1 - level) / m))

@@ -36,13 +36,21 @@ class Best(Frozen):
 
 
 def could_be_best(
-    products: tuple[str, ...], level_of: Array, covariance: Array, df: Array, *, confidence: float = 0.95
+    products: tuple[str, ...],
+    level_of: Array,
+    covariance: Array,
+    df: Array,
+    *,
+    eligible: NDArray[np.bool_] | None = None,
+    confidence: float = 0.95,
 ) -> Best:
     """Compare each product with the best of the others, all together.
 
     level_of    float64[K], turned so that more is better
     covariance  float64[K, K] of `level_of`
     df          float64[K, K] degrees of freedom of each difference
+    eligible    bool[K] who may be best at all; the others are no rivals, but they stay in the family: who is
+                eligible may rest on the same data, and a family that shrank by its own data would promise too much
 
     Source: Hsu (1984), Ann. Statist. 12, 1136-1144, comparisons with the best, constrained to include 0.
 
@@ -52,9 +60,10 @@ def could_be_best(
     (('a', 'b'), [1.784, 0.584, 0.0, 0.0])
     """
     count = len(products)
+    runs_for_it = np.ones(count, dtype=bool) if eligible is None else eligible
     nothing = np.full(count, np.nan)
-    if count <= 1:
-        return Best(products=products, low=nothing, high=nothing, could_be=np.ones(count, dtype=bool))
+    if runs_for_it.sum() <= 1:
+        return Best(products=products, low=nothing, high=nothing, could_be=runs_for_it)
     low, high = np.empty(count), np.empty(count)
     why = ""
     for i in range(count):
@@ -79,7 +88,9 @@ def could_be_best(
         except NoAgreement as problem:
             why = f"the probability did not settle numerically ({problem})"
             continue
-        low[i], high[i] = min(0.0, float(np.min(gap - reach))), max(0.0, float(np.min(gap + reach)))
+        rivals = runs_for_it[others]
+        low[i] = min(0.0, float(np.min((gap - reach)[rivals])))
+        high[i] = max(0.0, float(np.min((gap + reach)[rivals])))
     if why:
         return Best(products=products, low=nothing, high=nothing, could_be=np.zeros(count, dtype=bool), why=why)
-    return Best(products=products, low=low, high=high, could_be=high > 0)
+    return Best(products=products, low=low, high=high, could_be=(high > 0) & runs_for_it)

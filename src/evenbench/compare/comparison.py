@@ -104,7 +104,7 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
         ),
         best=_best(study, outcomes, fit, level),
         flags=_flags(outcomes, fit, names),
-        notes=_notes(outcomes, fit, families, matters),
+        notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references),
         level=level,
     )
 
@@ -208,11 +208,20 @@ def _flags(outcomes: Outcomes, fit: Fit | None, names: dict[str, str]) -> tuple[
     return tuple(flags)
 
 
-def _notes(outcomes: Outcomes, fit: Fit | None, families: tuple[Family, ...], matters: float | None) -> tuple[str, ...]:
+def _notes(
+    outcomes: Outcomes,
+    fit: Fit | None,
+    families: tuple[Family, ...],
+    matters: float | None,
+    references: tuple[str, ...],
+) -> tuple[str, ...]:
     notes = []
     if fit is not None and fit.df:
         notes.append(f"{fit.text}, one spread for all products")
-    notes += dict.fromkeys(f"against {f.other}: {f.method}" for f in families if f.method)
+    for family in families:
+        alone = f"{family.members[0]} with" if family.members[0] in references else "products with"
+        if family.method:
+            notes.append(f"{alone} {family.other}: {family.method}")
     margin = outcomes.result.matters
     if margin is not None and margin.share_of_control and matters is not None:
         notes.append(f"{margin.text} is {matters:.4g} {outcomes.result.difference_unit} here, and is treated as fixed")

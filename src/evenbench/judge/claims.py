@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbench.compare.comparison import Comparison
-from evenbench.rank.placing import must_met
+from evenbench.rank.must import must_met
 from evenbench.study.model import Claim, Must, Study
 
 ClaimVerdict = Literal["supported", "contradicted", "not settled", "not tested", "not testable"]

@@ -38,11 +38,24 @@ def _answer(study: Study, by_name: dict[str, Comparison], question: Question) ->
         return Answer(question=question, answer=None, because=f"{comparison.best.why}.")
     control = comparison.outcomes.control
     if len(best) == 1:
-        because = comparison.sentence(control, best[0]) if control else ""
+        because = comparison.sentence(control, best[0]) if control else "There is no control to compare with."
         only = "the only one tested" if len(comparison.best.products) == 1 else "nothing else tested could be best"
-        return Answer(question=question, answer=f"{names[best[0]]}: {only}.", because=because or "by its interval.")
+        answer = f"{names[best[0]]}: {only}{_but(comparison, control, best[0], names)}."
+        return Answer(question=question, answer=answer, because=because)
     answer = f"{listed([names[p] for p in best], last='or')}: too close to call between them."
     return Answer(question=question, answer=answer, because=_standing(study, comparison, control))
+
+
+def _but(comparison: Comparison, control: str | None, product: str, names: dict[str, str]) -> str:
+    """What must be said with "best" where the best is not shown better than the control."""
+    found = comparison.against(control, product) if control else None
+    verdict = found[0].verdict[found[1]] if found else None
+    if control is None or verdict == "better":
+        return ""
+    return {
+        "worse": f", and it is worse than {names[control]}",
+        "same": f", and it is the same as {names[control]}",
+    }.get(str(verdict), f", and it is not shown better than {names[control]}")
 
 
 def _standing(study: Study, comparison: Comparison, control: str | None) -> str:

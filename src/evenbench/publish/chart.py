@@ -26,6 +26,7 @@ from evenbench.publish.shown import (
     percentage,
     places_of,
     result_anchor,
+    sentence,
     unit_of,
     word,
     words,
@@ -382,7 +383,7 @@ def ties_of(order: Sequence[str], could: Sequence[str]) -> list[Tie]:
     >>> [t.part for t in ties_of(["a", "b", "c", "d"], ["a", "c"])]
     ['first', 'passed', 'last', '']
     >>> ties_of(["a", "b"], ["b"])[1].label
-    'the only one that could be best'
+    'only this could be best'
     """
     places = [n for n, product in enumerate(order) if product in could]
     out = []
@@ -390,7 +391,7 @@ def ties_of(order: Sequence[str], could: Sequence[str]) -> list[Tie]:
         if not places or not places[0] <= n <= places[-1]:
             out.append(Tie())
         elif len(places) == 1:
-            out.append(Tie(part="alone", label="the only one that could be best", member=True))
+            out.append(Tie(part="alone", label="only this could be best", member=True))
         elif n not in places:
             out.append(Tie(part="passed"))
         elif n == places[0]:
@@ -485,7 +486,7 @@ def _buyer(analysis: Analysis, buyer: Buyer, placing: Placing) -> BuyerShown:
 def _without_title(says: str, title: str) -> str:
     """The advice without the buyer's name, which stands above it."""
     text = says.removeprefix(f"{title}: ")
-    return text[:1].upper() + text[1:]
+    return sentence(text)
 
 
 def _weight(study: Study, name: str, weight: float) -> Weight:
@@ -517,7 +518,7 @@ def _placed(analysis: Analysis, placing: Placing, axis: Axis, places: int) -> tu
                 product=named(analysis.study, product),
                 score=figure(score, places) or Figure(value=score, text="–"),
                 interval=_pair(low, high, places),
-                first=share(float(placing.share_first[k])),
+                first=share(float(placing.share_first[k])).replace(" %", "\u00a0%"),
                 share=figure(float(placing.share_first[k]), 2),
                 price=figure(price, 2),
                 must=placing.must[k],

@@ -60,6 +60,7 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
             "residual_sd": _figure(fit.sd) if fit else None,
             "notes": list(comparison.notes),
             "flags": list(comparison.flags),
+            "why": _no_model(comparison),
         },
         "products": {p: _product(comparison, k) for k, p in enumerate(comparison.products)},
         "level": comparison.level,
@@ -68,8 +69,23 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
         "could_be_best": None if best is None else list(best),
         "too_close_to_call": close,
         "pairs": None,
-        "why": {"pairs": LATER} | ({"could_be_best": comparison.best.why} if best is None else {}),
+        "why": {"pairs": LATER}
+        | ({"could_be_best": comparison.best.why} if best is None else {})
+        | ({"matters": _no_margin(comparison)} if comparison.matters is None else {}),
     }
+
+
+def _no_margin(comparison: Comparison) -> str:
+    margin = comparison.result.matters
+    if margin is None:
+        return "an info result is not judged"
+    return f"{margin.text} cannot be computed: the control has no level, or a level of 0"
+
+
+def _no_model(comparison: Comparison) -> dict[str, str]:
+    if comparison.fit is None:
+        return dict.fromkeys(("text", "df", "residual_sd"), "no run has an outcome")
+    return {} if comparison.fit.df else {"residual_sd": "nothing was run twice"}
 
 
 def _product(comparison: Comparison, k: int) -> dict[str, Any]:
@@ -80,6 +96,8 @@ def _product(comparison: Comparison, k: int) -> dict[str, Any]:
         why |= dict.fromkeys(("mean", "estimate", "interval"), "no run has an outcome")
     elif low is None:
         why["interval"] = _no_interval(comparison)
+        if estimate is None:
+            why["estimate"] = "the blocks are not connected, so a level cannot be told from a block"
     if comparison.count[k] < 2:
         why["sd"] = "fewer than two runs"
     vs = {
@@ -110,6 +128,8 @@ def _versus(comparison: Comparison, family: Family, m: int) -> dict[str, Any]:
     why: dict[str, str] = {"break_even_sd": LATER}
     if family.why[m]:
         why |= dict.fromkeys(("interval", "p_adjusted"), family.why[m])
+        if not math.isfinite(family.effect[m]):
+            why["effect"] = family.why[m]
     if family.verdict[m] is None:
         why |= dict.fromkeys(("verdict", "by_enough"), "an info result is not judged")
     elif family.by_enough[m] is None:

@@ -24,6 +24,7 @@ from evenbench.publish.shown import (
     places_of,
     result_anchor,
     run_counts,
+    sentence,
     unit_of,
     word,
     words,
@@ -55,7 +56,7 @@ def questions_of(analysis: Analysis) -> tuple[QuestionShown, ...]:
             QuestionShown(
                 asks=answer.question.asks,
                 answer=answer.answer or "",
-                because=answer.because[:1].upper() + answer.because[1:],
+                because=sentence(answer.because),
                 link=result_anchor(study.result(by)) if by else "",
                 about=label(study, by) if by else "",
             )
@@ -339,7 +340,7 @@ def claims_of(analysis: Analysis) -> tuple[ClaimShown, ...]:
             product=named(study, c.product),
             says=c.claim.says,
             word=word(c.verdict),
-            because=c.because[:1].upper() + c.because[1:],
+            because=sentence(c.because),
             about=tuple((_about(study.result(r), c.product), label(study, r)) for r in c.claim.about),
         )
         for c in analysis.claims

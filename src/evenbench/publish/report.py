@@ -24,6 +24,7 @@ from evenbench.publish.parts import (
     side_by_side,
     tests_of,
 )
+from evenbench.publish.shown import sentence
 from evenbench.rank.placing import DRAWS
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def _text(name: str) -> str:
 def _environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
@@ -125,6 +126,8 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["sentence"] = sentence
+    return environment
 
 
 def _umask() -> int:

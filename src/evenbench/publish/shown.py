@@ -99,6 +99,16 @@ def label(study: Study, name: str) -> str:
     return f"{study.test(result.test).title}: {words(result.id)}"
 
 
+def sentence(text: str) -> str:
+    """A text with a capital letter, unless its first word is a name as the study spells it.
+
+    >>> sentence("nothing was run twice."), sentence("shower.uptake: same")
+    ('Nothing was run twice.', 'shower.uptake: same')
+    """
+    first = text.split(" ", 1)[0].rstrip(".,:;")
+    return text if "." in first or "_" in first else text[:1].upper() + text[1:]
+
+
 def anchor(*parts: str) -> str:
     """The id of a place on the page; study ids hold no hyphen, so that no two places share one.
 
@@ -138,7 +148,8 @@ def places_of(comparison: Comparison) -> int:
         if family.other == comparison.outcomes.control
         for low, high in zip(family.low, family.high, strict=True)
     ]
-    halves += [float(high - low) / 2 for low, high in zip(comparison.low, comparison.high, strict=True)]
+    if not any(math.isfinite(half) for half in halves):
+        halves = [float(high - low) / 2 for low, high in zip(comparison.low, comparison.high, strict=True)]
     known = [half for half in halves if math.isfinite(half) and half > 0]
     if known:
         return decimals(min(known))

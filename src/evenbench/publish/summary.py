@@ -21,8 +21,7 @@ def show(analysis: Analysis, console: Console) -> None:
     for answer in analysis.answers:
         console.print(answer.question.asks)
         console.print(f"  {answer.answer or 'Open.'}", markup=False)
-        if answer.answer is None:
-            console.print(f"  {answer.because}", markup=False)
+        console.print(f"  {answer.because}", markup=False, style="dim")
     for placing in analysis.placings:
         _buyer(analysis, placing, console)
     for comparison in analysis.comparisons:

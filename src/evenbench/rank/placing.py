@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,22 +14,16 @@ from evenbench.compare.best import could_be_best
 from evenbench.compare.comparison import Comparison
 from evenbench.compare.simultaneous import NoAgreement, constant, factors
 from evenbench.measure.frozen import Frozen
-from evenbench.measure.wording import decimals, listed, number, with_unit
+from evenbench.measure.wording import listed
+from evenbench.rank.advice import name_nobody, name_several, name_unproven, name_winner
+from evenbench.rank.must import MustMet, must_met
 from evenbench.rank.price import Prices
 from evenbench.rank.scores import Part, Scores, add_up, part_of, share_first
-from evenbench.study.model import Buyer, Must, Study
+from evenbench.study.model import Buyer, Study
 from evenbench.study.readings import Readings
 
 Array = NDArray[np.float64]
 DRAWS = 20_000
-
-
-@dataclass(frozen=True, kw_only=True)
-class MustMet:
-    """One must-have of one product: "passed", "open" or "failed", and why."""
-
-    status: str
-    because: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,8 +34,12 @@ class Placing(Frozen):
     steps             result name (or "price") -> float64[K] that result's own steps, before weighting
     share_first       float64[K] sureness: share of joint draws in which the product comes first
     could_be_best     ids; None where there is no answer
+    winner            the one id that could be best, with nothing it must have left open
     must              K tuples, one entry a must-have
     left_out          (product, reason) for candidates that are not placed
+    says              the advice in a sentence or two
+    cheapest          the cheapest of those that could be best, where prices are known
+    seed              of the draws behind `share_first`
     why               what is absent -> reason
     """
 
@@ -75,160 +74,133 @@ def rank(
 ) -> tuple[Placing, ...]:
     """A Placing for every buyer of the study."""
     by_name = {c.result.name: c for c in comparisons}
-    return tuple(_place(study, readings, by_name, costs, buyer) for buyer in study.buyers)
+    return tuple(_Ranking(study, readings, by_name, costs, buyer).placing() for buyer in study.buyers)
 
 
-def _place(
-    study: Study, readings: Readings, by_name: dict[str, Comparison], costs: Prices | None, buyer: Buyer
-) -> Placing:
-    candidates = [p.id for p in study.products if p.role == "candidate"]
-    left_out: list[tuple[str, str]] = []
-    placed: list[str] = []
-    must: dict[str, tuple[MustMet, ...]] = {}
-    for product in candidates:
-        must[product] = tuple(must_met(by_name[m.result], m, product) for m in buyer.must)
-        failed = [m.because for m in must[product] if m.status == "failed"]
-        absent = _absent(by_name, costs, buyer, product)
-        if failed or absent:
-            left_out.append((product, "; ".join([f"fails a must-have: {f}" for f in failed] or absent)))
+@dataclass(frozen=True)
+class _Ranking:
+    """One buyer's ranking. Scored: every candidate with all that is weighed; placed: those that fail no must-have.
+
+    All who are scored stay in the family that intervals hold for, placed or not: who fails a must-have is read
+    from the same runs, and a family that shrank by its own data would promise too much.
+    """
+
+    study: Study
+    readings: Readings
+    by_name: Mapping[str, Comparison]
+    costs: Prices | None
+    buyer: Buyer
+
+    def placing(self) -> Placing:
+        must, absent = {}, {}
+        for product in (p.id for p in self.study.products if p.role == "candidate"):
+            must[product] = tuple(must_met(self.by_name[m.result], m, product) for m in self.buyer.must)
+            absent[product] = self.absent(product)
+        failed = {
+            p: [f"fails a must-have: {m.because}" for m in met if m.status == "failed"] for p, met in must.items()
+        }
+        left_out = tuple((p, "; ".join(failed[p] or absent[p])) for p in must if failed[p] or absent[p])
+        scored = tuple(p for p in must if not absent[p])
+        eligible = np.array([not failed[p] for p in scored], dtype=np.bool_)
+        why: dict[str, str] = {}
+        if not eligible.any():
+            why = dict.fromkeys(("placings", "could_be_best"), "no candidate can be placed")
+        scores = self.scores(scored, why)
+        low, high = _interval(scores, why)
+        best = _best(scores, eligible, why)
+        seed = seed_of(self.study.id, f"sureness {self.buyer.id}")
+        order = sorted(np.flatnonzero(eligible).tolist(), key=lambda k: (-scores.value[k], k))
+        products = tuple(scored[k] for k in order)
+        shares = np.full(len(order), np.nan)
+        if order and "share_first" not in why:
+            shares = share_first(scores.only(np.array(order)), seed=seed, draws=DRAWS)
+        could = tuple(p for p in products if p in best) if best is not None else None
+        unproven = [p for p in products if any(m.status == "open" for m in must[p])]
+        winner = could[0] if could and len(could) == 1 and could[0] not in unproven else None
+        cheapest = _cheapest(could, self.costs)
+        if could is None:
+            says = name_nobody(self.buyer, why["could_be_best"])
+        elif winner is not None:
+            k = order[products.index(winner)]
+            says = name_winner(self.study, self.buyer, winner, float(scores.value[k]), float(low[k]), float(high[k]))
+        elif len(could) == 1:
+            says = name_unproven(
+                self.study, self.buyer, could[0], [m.because for m in must[could[0]] if m.status == "open"]
+            )
         else:
-            placed.append(product)
-    seed = seed_of(study.id, f"sureness {buyer.id}")
-    why: dict[str, str] = {}
-    scores = _scores(study, readings, by_name, costs, buyer, tuple(placed), why) if placed else None
-    if scores is None:
-        reason = "no candidate can be placed"
-        why.setdefault("placings", reason)
-        blank = np.zeros(0)
+            open_ = [p for p in could if p in unproven]
+            says = name_several(self.study, self.buyer, could, open_, cheapest, self.costs)
         return Placing(
-            buyer=buyer.id, products=(), score=blank, low=blank, high=blank, steps={}, share_first=blank,
-            could_be_best=None, winner=None, must=(), left_out=tuple(left_out),
-            says=f"{buyer.title}: no answer, because {reason}.", cheapest=None, seed=seed, why=why,
-        )  # fmt: skip
-    low, high = _interval(scores, why)
-    best = _best(scores, why)
-    shares = share_first(scores, seed=seed, draws=DRAWS) if "share_first" not in why else np.full(len(placed), np.nan)
-    order = sorted(range(len(placed)), key=lambda k: (-scores.value[k], k))
-    products = tuple(placed[k] for k in order)
-    could = tuple(p for p in products if p in best) if best is not None else None
-    unproven = {p for p in products if any(m.status == "open" for m in must[p])}
-    winner = could[0] if could and len(could) == 1 and could[0] not in unproven else None
-    cheapest = _cheapest(could, costs)
-    placing = Placing(
-        buyer=buyer.id,
-        products=products,
-        score=scores.value[order],
-        low=low[order],
-        high=high[order],
-        steps={name: steps[order] for name, steps in _steps(by_name, costs, study, buyer, tuple(placed)).items()},
-        share_first=shares[order],
-        could_be_best=could,
-        winner=winner,
-        must=tuple(must[p] for p in products),
-        left_out=tuple(left_out),
-        says="",
-        cheapest=cheapest,
-        seed=seed,
-        why=why,
-    )
-    object.__setattr__(placing, "says", _says(study, buyer, placing, costs, unproven))
-    return placing
+            buyer=self.buyer.id,
+            products=products,
+            score=scores.value[order],
+            low=low[order],
+            high=high[order],
+            steps=self.steps(products),
+            share_first=shares,
+            could_be_best=could,
+            winner=winner,
+            must=tuple(must[p] for p in products),
+            left_out=left_out,
+            says=says,
+            cheapest=cheapest,
+            seed=seed,
+            why=why,
+        )
+
+    def absent(self, product: str) -> list[str]:
+        """Why this buyer cannot score this product; empty where it can."""
+        out = []
+        for name in self.buyer.weights:
+            if name == "price":
+                if self.costs is None or self.costs.of.get(product) is None:
+                    out.append(f"no price: {self.costs.why.get(product, 'none') if self.costs else 'none'}")
+                continue
+            comparison = self.by_name[name]
+            control = comparison.outcomes.control
+            found = comparison.against(control, product) if control else None
+            if found is None or not math.isfinite(found[0].effect[found[1]]):
+                out.append(f"{name} has no difference from the control")
+            elif comparison.matters is None:
+                text = comparison.result.matters.text if comparison.result.matters else ""
+                out.append(f"{name}: {text} cannot be computed, because the control has no level, or a level of 0")
+        return out
+
+    def scores(self, scored: tuple[str, ...], why: dict[str, str]) -> Scores:
+        """Every scored candidate; reasons for what the scores cannot give go into `why`."""
+        total = sum(self.buyer.weights.values())
+        weights = {name: weight / total for name, weight in self.buyer.weights.items()}
+        parts: list[Part] = []
+        for test in self.study.tests:
+            weighed = [self.by_name[n] for n in weights if n != "price" and self.by_name[n].outcomes.test == test.id]
+            if scored and weighed and test.control is not None:
+                parts.append(part_of(weighed, weights, test.control, scored))
+        if reason := _no_scatter(parts, self.readings):
+            why |= dict.fromkeys(("interval", "could_be_best", "share_first"), reason)
+        return add_up(parts, weights.get("price", 0.0) * self.price_steps(scored), scored)
+
+    def price_steps(self, products: tuple[str, ...]) -> Array:
+        """The price in worthwhile steps: dearer is worse, nothing costs nothing."""
+        if "price" not in self.buyer.weights or self.costs is None or self.study.price is None:
+            return np.zeros(len(products))
+        return -np.array([self.costs.of[p] for p in products], dtype=np.float64) / self.study.price.matters
+
+    def steps(self, products: tuple[str, ...]) -> dict[str, Array]:
+        """Each weighed result's own steps."""
+        out: dict[str, Array] = {}
+        for name in self.buyer.weights:
+            if name == "price":
+                out[name] = self.price_steps(products)
+                continue
+            comparison = self.by_name[name]
+            family = next((f for f in comparison.families if f.other == comparison.outcomes.control), None)
+            effect = np.array([family.effect[family.index(p)] for p in products if family], dtype=np.float64)
+            out[name] = comparison.result.sign * effect / (comparison.matters or math.nan)
+        return out
 
 
-# ------------------------------------------------------------------------------------------------- must-haves
-
-
-def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
-    """Whether a product meets a must-have; open where the data do not settle it."""
-    result, control = comparison.result, comparison.outcomes.control
-    if product not in comparison.products or comparison.count[comparison.products.index(product)] == 0:
-        return MustMet(status="open", because=f"{result.name} was not measured")
-    if must.value is None:
-        found = comparison.against(control, product) if control else None
-        verdict = found[0].verdict[found[1]] if found else "cannot say"
-        passed, failed = {"no harm": (("no harm shown",), ("harm",)), "better": (("better",), ("worse", "same"))}[
-            must.is_
-        ]
-        status = "passed" if verdict in passed else "failed" if verdict in failed else "open"
-        return MustMet(status=status, because=f"{result.name}: {verdict}")
-    bound = float(must.value.to(result.unit))
-    wanted = f"{must.is_} {must.value.text}"
-    at_least = must.is_ == "at least"
-    if must.every_run:
-        values = comparison.outcomes.value[comparison.outcomes.of(product)]
-        met = values >= bound if at_least else values <= bound
-        text = f"{result.name} {wanted} in {int(met.sum())} of {len(met)} runs"
-        return MustMet(status="passed" if met.all() else "failed", because=text)
-    k = comparison.products.index(product)
-    low, high = float(comparison.low[k]), float(comparison.high[k])
-    if not math.isfinite(low):
-        return MustMet(status="open", because=f"{result.name} {wanted}: no interval to hold it to")
-    inside = low >= bound if at_least else high <= bound
-    outside = high < bound if at_least else low > bound
-    places = decimals((high - low) / 2)
-    text = (
-        f"{result.name} {wanted}: between {number(low, places)} and {with_unit(number(high, places), result.unit.text)}"
-    )
-    return MustMet(status="passed" if inside else "failed" if outside else "open", because=text)
-
-
-def _telling(bound: float, *ends: float) -> int:
-    """Decimals enough that no end of an interval prints as the bound it is held to."""
-    places = decimals((ends[-1] - ends[0]) / 2)
-    while places < 6 and any(number(end, places) == number(bound, places) for end in ends if end != bound):
-        places += 1
-    return places
-
-
-# ----------------------------------------------------------------------------------------------------- scores
-
-
-def _absent(by_name: dict[str, Comparison], costs: Prices | None, buyer: Buyer, product: str) -> list[str]:
-    """Why this buyer cannot score this product; empty where it can."""
-    out = []
-    for name in buyer.weights:
-        if name == "price":
-            if costs is None or costs.of.get(product) is None:
-                out.append(f"no price: {costs.why.get(product, 'none') if costs else 'none'}")
-            continue
-        comparison = by_name[name]
-        control = comparison.outcomes.control
-        found = comparison.against(control, product) if control else None
-        if found is None or not math.isfinite(found[0].effect[found[1]]):
-            out.append(f"{name} has no difference from the control")
-        elif comparison.matters is None:
-            out.append(f"{name} has no smallest difference that matters")
-    return out
-
-
-def _scores(
-    study: Study,
-    readings: Readings,
-    by_name: dict[str, Comparison],
-    costs: Prices | None,
-    buyer: Buyer,
-    placed: tuple[str, ...],
-    why: dict[str, str],
-) -> Scores:
-    total = sum(buyer.weights.values())
-    weights = {name: weight / total for name, weight in buyer.weights.items()}
-    parts: list[Part] = []
-    for test in study.tests:
-        weighed = [by_name[name] for name in weights if name != "price" and by_name[name].outcomes.test == test.id]
-        if weighed and test.control is not None:
-            parts.append(part_of(weighed, weights, test.control, placed))
-    price = np.zeros(len(placed))
-    if "price" in weights and costs is not None and study.price is not None:
-        cost = np.array([costs.of[p] for p in placed], dtype=np.float64)
-        price = -weights["price"] * cost / study.price.matters
-    reason = _not_judged(parts, readings)
-    if reason:
-        why |= dict.fromkeys(("interval", "could_be_best", "share_first"), reason)
-    return add_up(parts, price, placed)
-
-
-def _not_judged(parts: list[Part], readings: Readings) -> str:
-    """Why scores have no interval; "" where they do."""
+def _no_scatter(parts: list[Part], readings: Readings) -> str:
+    """Why scores have no interval; "" where they have."""
     single = [part.test for part in parts if not part.df]
     if single:
         return f"nothing was run twice in {listed(single)}, so the score's scatter is unknown"
@@ -243,25 +215,9 @@ def _not_judged(parts: list[Part], readings: Readings) -> str:
     return ""
 
 
-def _steps(
-    by_name: dict[str, Comparison], costs: Prices | None, study: Study, buyer: Buyer, placed: tuple[str, ...]
-) -> dict[str, Array]:
-    out: dict[str, Array] = {}
-    for name in buyer.weights:
-        if name == "price":
-            if costs is not None and study.price is not None:
-                out[name] = -np.array([costs.of[p] for p in placed], dtype=np.float64) / study.price.matters
-            continue
-        comparison = by_name[name]
-        family = next(f for f in comparison.families if f.other == comparison.outcomes.control)
-        effect = np.array([family.effect[family.index(p)] for p in placed])
-        out[name] = comparison.result.sign * effect / (comparison.matters or math.nan)
-    return out
-
-
 def _interval(scores: Scores, why: dict[str, str]) -> tuple[Array, Array]:
     blank = np.full(len(scores.products), np.nan)
-    if "interval" in why:
+    if "interval" in why or not scores.products:
         return blank, blank
     if not scores.parts:
         return scores.value, scores.value
@@ -271,23 +227,23 @@ def _interval(scores: Scores, why: dict[str, str]) -> tuple[Array, Array]:
         why["interval"] = "the tests are laid out unevenly; exact intervals for that come with a later version"
         return blank, blank
     try:
-        reach = [constant(b, scores.df(row), sides=2) for row in np.eye(len(scores.products))]
+        reach = np.array([constant(b, scores.df(row), sides=2) for row in np.eye(len(scores.products))])
     except NoAgreement as problem:
         why["interval"] = f"the probability did not settle numerically ({problem})"
         return blank, blank
-    return scores.value - np.array(reach) * error, scores.value + np.array(reach) * error
+    return scores.value - reach * error, scores.value + reach * error
 
 
-def _best(scores: Scores, why: dict[str, str]) -> tuple[str, ...] | None:
+def _best(scores: Scores, eligible: NDArray[np.bool_], why: dict[str, str]) -> tuple[str, ...] | None:
     if "could_be_best" in why:
         return None
-    count = len(scores.products)
     if not scores.parts:
-        top = scores.value.max()
-        return tuple(p for p, v in zip(scores.products, scores.value, strict=True) if v == top)
-    one = np.eye(count)
-    df = np.array([[scores.df(one[i] - one[j]) if i != j else 1.0 for j in range(count)] for i in range(count)])
-    best = could_be_best(scores.products, scores.value, scores.covariance, df)
+        top = scores.value[eligible].max()
+        pairs = zip(scores.products, scores.value, eligible, strict=True)
+        return tuple(p for p, value, may in pairs if may and value == top)
+    one = np.eye(len(scores.products))
+    df = np.array([[scores.df(i - j) if i is not j else 1.0 for j in one] for i in one])
+    best = could_be_best(scores.products, scores.value, scores.covariance, df, eligible=eligible)
     if best.why:
         why["could_be_best"] = best.why
     return best.names
@@ -297,45 +253,3 @@ def _cheapest(could: tuple[str, ...] | None, costs: Prices | None) -> str | None
     of = costs.of if costs else {}
     priced = [(price, n, p) for n, p in enumerate(could or ()) if (price := of.get(p)) is not None]
     return min(priced)[2] if priced else None
-
-
-# -------------------------------------------------------------------------------------------------- sentences
-
-
-def _says(study: Study, buyer: Buyer, placing: Placing, costs: Prices | None, unproven: set[str]) -> str:
-    """The advice, with its conditions, in the words a tester would use."""
-    names = {p.id: p.name for p in study.products}
-    conditions = [f"only if {c}" for c in buyer.only_if] + [f"not if {c}" for c in buyer.not_if]
-    ending = f" ({'; '.join(conditions)})" if conditions else ""
-    could = placing.could_be_best
-    if could is None:
-        return f"{buyer.title}: cannot say which is best, because {placing.why['could_be_best']}."
-    if placing.winner is not None:
-        lead = _lead(placing)
-        return f"{buyer.title}: {names[placing.winner]}{ending}. {lead}"
-    if len(could) == 1:
-        open_ = listed([m.because for m in placing.must[placing.products.index(could[0])] if m.status == "open"])
-        return f"{buyer.title}: no winner. {names[could[0]]} scores best, and a must-have is unproven ({open_})."
-    text = f"{buyer.title}: {listed([names[p] for p in could], last='or')}; this study cannot separate them{ending}."
-    some = [names[p] for p in could if p in unproven]
-    if some:
-        text += f" Must-haves not proven for {listed(some)}."
-    if placing.cheapest and costs is not None:
-        cost = with_unit(number(costs.of[placing.cheapest] or 0.0), costs.unit)
-        text += f" Cheapest of these: {names[placing.cheapest]}, {cost} per {costs.per}."
-    return text
-
-
-def _lead(placing: Placing) -> str:
-    k = placing.products.index(placing.winner or "")
-    low, high = float(placing.low[k]), float(placing.high[k])
-    if not math.isfinite(low):
-        return "Nothing else on this shelf could be best."
-    if low <= 0:
-        return "Best of these, not shown better than doing nothing."
-    places = decimals((high - low) / 2)
-    score = number(float(placing.score[k]), places)
-    return (
-        f"Nothing else on this shelf could be best: {score} worthwhile steps over doing nothing "
-        f"(between {number(low, places)} and {number(high, places)})."
-    )

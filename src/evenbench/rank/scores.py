@@ -13,7 +13,7 @@ Throughout: K products, G tests that carry weight.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,21 @@ class Scores(Frozen):
     covariance: Array
     parts: tuple[Part, ...]
     price: Array
+
+    def only(self, kept: NDArray[np.intp]) -> Scores:
+        """The same scores for some of the products, in the order given."""
+        products = tuple(self.products[k] for k in kept)
+        square = np.ix_(kept, kept)
+        parts = tuple(
+            replace(p, products=products, steps=p.steps[kept], covariance=p.covariance[square]) for p in self.parts
+        )
+        return Scores(
+            products=products,
+            value=self.value[kept],
+            covariance=self.covariance[square],
+            parts=parts,
+            price=self.price[kept],
+        )
 
     def df(self, contrast: Array) -> float:
         """Degrees of freedom of one contrast of the scores, by Satterthwaite (1946), Biometrics Bull. 2, 110-114."""

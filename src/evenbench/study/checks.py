@@ -32,11 +32,12 @@ class Checks:
         """The money of the study."""
         return self.declared.study.currency
 
-    def has_currency(self, path: Path, given: object, *, at_key: bool = False) -> bool:
+    def has_currency(self) -> bool:
         """Whether the study says in which money it counts; noted unless it says so in a damaged way."""
-        if self.currency is None and not self.notes.typed("study", "currency"):
-            write = 'Add currency = "EUR" (or yours) to [study].'
-            self.notes.add(path, given, "the study states no currency.", write, at_key=at_key)
+        damaged = self.notes.typed("study", "currency") or not self.notes.ids(("study",))
+        if self.currency is None and not damaged:
+            write = 'Add currency = "EUR" (or yours).'
+            self.notes.add(("study",), "", "there are prices, and no currency is stated.", write, at_key=True)
         return self.currency is not None
 
     def amount(self, path: Path, text: str | None, like: Unit | None = None) -> Quantity | None:
@@ -83,7 +84,7 @@ class Checks:
         return day
 
     def known(self, path: Path, given: str, table: str, allowed: Iterable[str], what: str) -> bool:
-        """Whether `given`, the id of something in a table, is one of `allowed`; noted unless the file has it damaged."""
+        """Whether the id `given` is one of `allowed`; noted, unless the file has it in a damaged state."""
         options = list(allowed)
         if given in options:
             return True
@@ -111,7 +112,7 @@ class Checks:
     def sort(self, path: Path, formula: Formula, sorts: Mapping[str, Sort]) -> Sort | None:
         """What a formula amounts to, where it adds up."""
         for fact in (fact for fact in FACTS if f"product.{fact}" in names(formula) and f"product.{fact}" not in sorts):
-            if not any(self.notes.typed("products", product, fact) for product in self.notes.ids("products")):
+            if not any(self.notes.typed("products", product, fact) for product in self.notes.ids(("products",))):
                 write = f'Add {fact} = "…" to the products.'
                 self.notes.add(path, formula.text, f"no product states its {fact}.", write)
             return None

@@ -17,20 +17,20 @@ _OBEYED = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud
 
 
 def obeyed(text: str) -> str | None:
-    """The first character of a text that a terminal would obey and not show; None where there is none.
+    r"""The first character of a text that a terminal would obey and not show; None where there is none.
 
-    >>> obeyed("\\x1b[31mred"), obeyed("Ostrel Spray")
-    ('\\x1b', None)
+    >>> obeyed("\x1b[31mred"), obeyed("Ostrel Spray")
+    ('\x1b', None)
     """
     found = _OBEYED.search(text)
     return found[0] if found else None
 
 
 def visible(text: str) -> str:
-    """A text on one line, whatever cannot be shown written as its escape.
+    r"""A text on one line, whatever cannot be shown written as its escape.
 
-    >>> print(visible("\\x1b[31mred"), visible("Größe"))
-    \\x1b[31mred Größe
+    >>> print(visible("\x1b[31mred"), visible("Größe"))
+    \x1b[31mred Größe
     """
     if text.isprintable():
         return text

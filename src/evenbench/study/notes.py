@@ -62,11 +62,14 @@ class Notes:
                 return False
         return True
 
-    def ids(self, *path: str) -> list[str]:
+    def ids(self, path: Path) -> list[str]:
         """The keys of the table at this path; none where there is no table."""
         here: Any = self.raw
         for step in path:
-            here = here.get(step, {}) if isinstance(here, dict) else {}
+            try:
+                here = here[step]
+            except (KeyError, IndexError, TypeError):
+                return []
         return list(here) if isinstance(here, dict) else []
 
     def mistakes(self, text: str, file: str) -> list[Mistake]:

@@ -42,20 +42,19 @@ _GREATEST_WEIGHT = 1e6
 
 
 def parse(text: str, *, today: date, file: str = "study.toml") -> Study:
-    """Read a study file into a Study, or raise StudyError with every mistake found.
+    r"""Read a study file into a Study, or raise StudyError with every mistake found.
 
     today  the date against which "bought on" and "calibrated" are checked; nothing else depends on it
     file   how the file is called in messages
 
     >>> from datetime import date
-    >>> parse("[study]", today=date(2026, 1, 1))
+    >>> parse("format = 1\n[study]\nid = 'My study'", today=date(2026, 1, 1))
     Traceback (most recent call last):
     ...
-    evenbench.study.mistakes.StudyError: study.toml:1:1: format: the file does not say its format. Write format = 1 in the first line.
-    study.toml:1:1: products: every study needs it. Add [products.ID].
+    evenbench.study.mistakes.StudyError: study.toml:1:1: products: every study needs it. Add [products.ID].
     study.toml:1:1: tests: every study needs it. Add [tests.ID].
-    study.toml:1:2: study: 'id' is missing. Add id = …
-    study.toml:1:2: study: 'title' is missing. Add title = …
+    study.toml:2:2: study: 'title' is missing. Add title = …
+    study.toml:3:6: study.id: 'My study': this cannot be an id. Write a small letter first, then small letters, digits and _.
     """
     raw = read_toml(text, file)
     notes = Notes(raw)
@@ -101,7 +100,7 @@ class _Meaning:
     def some_of_each(self) -> None:
         """A study has products and tests."""
         for table in ("products", "tests"):
-            if not self.notes.ids(table):
+            if not self.notes.ids((table,)):
                 self.notes.add((table,), "", f"the study has no {table}.", f"Add [{table}.ID].", at_key=True)
 
     # -- instruments and products
@@ -167,7 +166,7 @@ class _Meaning:
         )
 
     def paid(self, path: Path, text: str | None) -> Quantity | None:
-        if text is None or not self.checks.has_currency(path, text):
+        if text is None or not self.checks.has_currency():
             return None
         money = parse_unit(self.checks.currency or "", currency=self.checks.currency)
         return self.checks.from_zero(path, text, "a price is 0 or more.", money)
@@ -215,7 +214,7 @@ class _Meaning:
         return read_test(id, table, self.checks, instruments, self.products)
 
     def price(self, table: shape.PriceTable) -> Price | None:
-        if not self.checks.has_currency(("price",), "", at_key=True):
+        if not self.checks.has_currency():
             return None
         unit = parse_unit(self.checks.currency or "", currency=self.checks.currency)
         formula = self.checks.formula(("price", "formula"), table.formula)
@@ -243,7 +242,7 @@ class _Meaning:
         return found
 
     def damaged_test(self, id: str) -> bool:
-        return self.notes.typed("tests", id) and not self.notes.ids("tests", id, "results")
+        return self.notes.typed("tests", id) and not self.notes.ids(("tests", id, "results"))
 
     def bound(self, path: Path, text: str | None, about: list[Result], must: str) -> Quantity | None:
         """The bound of an `at least` or `at most`, in the unit of the results it is about."""
@@ -339,7 +338,7 @@ class _Meaning:
             for id, weight in value.items():
                 self.weighs_result((*path, key, id), f"{key}.{id}")
                 out |= self.weight((*path, key, id), f"{key}.{id}", weight)
-        if not out and not self.notes.ids(*(str(step) for step in path)):
+        if not out and not self.notes.ids(path):
             self.notes.add(path, "", "a buyer must weigh something.", "Add weights.TEST.RESULT = 1.")
         return out
 

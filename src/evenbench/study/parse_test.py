@@ -32,7 +32,7 @@ def read_test(
     for what in ("readings", "results"):
         if not checks.notes.typed(*path, what):
             checks.notes.add(path, "", f"a test needs {what}.", f"Add {what}.ID = {{ … }}", at_key=True)
-        elif not checks.notes.ids(*path, what):
+        elif not checks.notes.ids((*path, what)):
             checks.notes.add((*path, what), "", f"there are no {what} here.", f"Add {what}.ID = {{ … }}", at_key=True)
     return Test(
         id=id,
@@ -74,7 +74,7 @@ class _Entrants:
         out = _named((*path, "without"), table.without, checks, compared, "a candidate or placebo")
         named = _named((*path, "references"), table.references, checks, references, "a reference")
         enters = tuple(p for p in products if p == control or (p in compared and p not in out) or p in named)
-        whole = set(checks.notes.ids("products")) == set(products)
+        whole = set(checks.notes.ids(("products",))) == set(products)
         if whole and not any(products[p].role == "candidate" for p in enters):
             write = "Take one out of `without`." if out else "Add a product that is a candidate."
             checks.notes.add(path, "", "no candidate goes through this test.", write, at_key=True)

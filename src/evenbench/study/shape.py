@@ -1,4 +1,4 @@
-"""What a study file says -> StudyFile. What has the wrong shape is noted and cut out, so that the rest is checked too."""
+"""What a study file says -> StudyFile. What has the wrong shape is noted and cut out, and the rest checked too."""
 
 from __future__ import annotations
 
@@ -120,7 +120,7 @@ def _note_missing(path: Path, data: dict[str, Any], notes: Notes) -> set[Path]:
         else:
             notes.add(path, "", "every study needs it.", f"Add [{key}{'.ID' if key in ('products', 'tests') else ''}].")
     if path == ("study",):
-        data["study"] = {}
+        data["study"] = {"id": "unnamed", "title": "unnamed"}
         return set()
     if key in _FREE:
         _table(data, table)[key] = "unnamed" if key == "id" else dotted(table)
@@ -131,7 +131,7 @@ def _note_missing(path: Path, data: dict[str, Any], notes: Notes) -> set[Path]:
 def _has_later(table: Path, notes: Notes) -> bool:
     """Whether a table has keys that this version does not read: what else it would need is then unknown."""
     model = _model_at(table)
-    return any((model, key) in file.LATER for key in notes.ids(*notes.in_file(table)))
+    return any((model, key) in file.LATER for key in notes.ids(notes.in_file(table)))
 
 
 def _table(data: Any, path: Path) -> Any:
@@ -155,7 +155,7 @@ _TYPES = {
     "float_type": "a number",
     "string_type": "a text in quotes",
     "bool_type": "true or false without quotes",
-    "date_type": "a date, as in 2026-08-01, without quotes",
+    "date_type": "a date without quotes",
     "list_type": "a list in square brackets",
     "dict_type": "a table",
     "model_type": "a table",
@@ -172,7 +172,8 @@ _PLAIN = {
 
 def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
     """Why a value cannot stand, and what to write."""
-    kind, given, context = error["type"], error["input"], error.get("ctx", {})
+    given, context = error["input"], error.get("ctx", {})
+    kind = "finite_number" if "finite_number" in kinds else error["type"]
     if kinds <= set(_TYPES):
         return _why_type(given, kinds)
     if kind == "literal_error":
@@ -189,16 +190,24 @@ def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
 
 def _why_type(given: Any, kinds: set[str]) -> tuple[str, str]:
     needed = " or ".join(_TYPES[kind] for kind in sorted(kinds, reverse=True) if kind != "int_type" or len(kinds) == 1)
-    write = ""
-    if "string_type" in kinds and isinstance(given, int | float | str) and not isinstance(given, bool):
-        write = f'Write "{given}".'
-    elif kinds == {"list_type"} and isinstance(given, str):
-        write = f'Write ["{given}"].'
-    elif kinds == {"bool_type"} and isinstance(given, str) and given in ("true", "false"):
-        write = f"Write {given}."
-    elif kinds <= {"int_type", "float_type"} and isinstance(given, str) and re.fullmatch(r"[0-9.]+", given):
-        write = f"Write {given} without quotes."
-    return f"{needed} is needed.", write
+    return f"{needed} is needed.", _write(given, kinds)
+
+
+def _write(given: Any, kinds: set[str]) -> str:
+    """What to write where the value is right and its sort is wrong."""
+    if kinds == {"date_type"}:
+        return "Write it as in 2026-08-01."
+    if kinds == {"list_type"} and isinstance(given, str):
+        return f'Write ["{given}"].'
+    if kinds == {"bool_type"} and given in ("true", "false"):
+        return f"Write {given}."
+    if kinds == {"int_type"} and isinstance(given, float) and given.is_integer():
+        return f"Write {given:.0f}."
+    if kinds <= {"int_type", "float_type"} and isinstance(given, str) and re.fullmatch(r"[0-9]+(\.[0-9]+)?", given):
+        return f"Write {given} without quotes."
+    if "string_type" in kinds and isinstance(given, int | float) and not isinstance(given, bool):
+        return f'Write "{given}".'
+    return ""
 
 
 # ------------------------------------------------------------------------------------------ the tables of `file`

@@ -48,10 +48,11 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
 
     >>> read_toml("format = 1", "study.toml")
     {'format': 1}
-    >>> read_toml("name = Ostrel", "study.toml")
+    >>> read_toml("role candidate", "study.toml")
     Traceback (most recent call last):
     ...
-    evenbench.study.mistakes.StudyError: study.toml:1:8: the file cannot be read on from here: this is no value. A text stands in straight quotes: "…".
+    evenbench.study.mistakes.StudyError: study.toml:1:6: the file cannot be read on from here: an = is missing after the key.
+    A line is key = value, as in name = "Ostrel".
     """
     mistake = _too_large(text, file)
     if mistake is None:
@@ -74,7 +75,7 @@ def _too_large(text: str, file: str) -> Mistake | None:
         why = f"the file is longer than {LARGEST_TEXT:,} characters."
         return Mistake(Place(file), "", "", why, "A study is a few pages; readings stand in sheets.")
     for number, line in enumerate(text.split("\n"), start=1):
-        if len(line) > LONGEST_LINE:
+        if max(map(len, line.split("\r"))) > LONGEST_LINE:
             why = f"the line is longer than {LONGEST_LINE:,} characters."
             return Mistake(Place(file, number), "", "", why, "Part it into several.")
     return None

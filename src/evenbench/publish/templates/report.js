@@ -8,6 +8,9 @@
     }
     if (at) { at.scrollIntoView(); }
   }
+  if (matchMedia("(max-width: 46rem)").matches) {
+    document.querySelectorAll(".method").forEach(function (box) { box.open = false; });
+  }
   addEventListener("hashchange", unfold);
   if (location.hash) { unfold(); }
   document.querySelectorAll(".for-phone a").forEach(function (a) {

@@ -1,0 +1,57 @@
+"""The advice to one buyer, with its conditions, in the words a tester would use."""
+
+from __future__ import annotations
+
+import math
+
+from evenbench.measure.wording import decimals, listed, number, with_unit
+from evenbench.rank.price import Prices
+from evenbench.study.model import Buyer, Study
+
+
+def conditions(buyer: Buyer) -> str:
+    """The conditions of the advice, to stand behind the product it names; "" where there are none."""
+    said = [f"only if {c}" for c in buyer.only_if] + [f"not if {c}" for c in buyer.not_if]
+    return f" ({'; '.join(said)})" if said else ""
+
+
+def name_winner(study: Study, buyer: Buyer, winner: str, score: float, low: float, high: float) -> str:
+    """One product could be best, and nothing it must have is open."""
+    if not math.isfinite(low):
+        lead = "Nothing else on this shelf could be best."
+    elif high < 0:
+        lead = "Best of these, and worse than doing nothing."
+    elif low <= 0:
+        lead = "Best of these, not shown better than doing nothing."
+    else:
+        places = decimals((high - low) / 2)
+        lead = (
+            f"Nothing else on this shelf could be best: {number(score, places)} worthwhile steps over doing nothing "
+            f"(between {number(low, places)} and {number(high, places)})."
+        )
+    return f"{buyer.title}: {study.product(winner).name}{conditions(buyer)}. {lead}"
+
+
+def name_unproven(study: Study, buyer: Buyer, product: str, open_: list[str]) -> str:
+    """One product could be best, and a must-have of it is open."""
+    name = study.product(product).name
+    return f"{buyer.title}: no winner. {name} scores best, and a must-have is unproven ({listed(open_)})."
+
+
+def name_several(
+    study: Study, buyer: Buyer, could: tuple[str, ...], unproven: list[str], cheapest: str | None, costs: Prices | None
+) -> str:
+    """Several could be best."""
+    names = [study.product(p).name for p in could]
+    text = f"{buyer.title}: {listed(names, last='or')}; this study cannot separate them{conditions(buyer)}."
+    if unproven:
+        text += f" Must-haves not proven for {listed([study.product(p).name for p in unproven])}."
+    if cheapest is not None and costs is not None:
+        cost = with_unit(number(costs.of[cheapest] or 0.0), costs.unit)
+        text += f" Cheapest of these: {study.product(cheapest).name}, {cost} per {costs.per}."
+    return text
+
+
+def name_nobody(buyer: Buyer, reason: str) -> str:
+    """Nothing can be called best."""
+    return f"{buyer.title}: cannot say which is best, because {reason}."

@@ -1,0 +1,83 @@
+"""What a buyer will not do without: passed, failed, or open where the data do not settle it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from evenbench.compare.comparison import Comparison
+from evenbench.measure.wording import decimals, number, with_unit
+from evenbench.study.model import Must
+
+# Verdicts that pass a must-have and verdicts that fail it; any other leaves it open.
+_SETTLED = {"no harm": (("no harm shown",), ("harm",)), "better": (("better",), ("worse", "same"))}
+
+
+@dataclass(frozen=True, kw_only=True)
+class MustMet:
+    """One must-have of one product, and what it was read from."""
+
+    status: Literal["passed", "open", "failed"]
+    because: str
+
+
+def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
+    """Whether a product meets a must-have.
+
+    "no harm" and "better" are read from the verdict against the control; a bound from the product's own
+    interval, wholly inside or wholly outside, or from every run.
+    """
+    result = comparison.result
+    if product not in comparison.products or comparison.count[comparison.products.index(product)] == 0:
+        return MustMet(status="open", because=f"{result.name} was not measured")
+    if must.value is None:
+        return _by_verdict(comparison, must, product)
+    bound = float(must.value.to(result.unit))
+    return (_by_runs if must.every_run else _by_interval)(comparison, must, product, bound)
+
+
+def _by_verdict(comparison: Comparison, must: Must, product: str) -> MustMet:
+    control = comparison.outcomes.control
+    found = comparison.against(control, product) if control else None
+    verdict = found[0].verdict[found[1]] if found else "cannot say"
+    passed, failed = _SETTLED[must.is_]
+    status: Literal["passed", "open", "failed"] = "open"
+    if verdict in passed:
+        status = "passed"
+    elif verdict in failed:
+        status = "failed"
+    return MustMet(status=status, because=f"{comparison.result.name}: {verdict}")
+
+
+def _by_runs(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
+    values = comparison.outcomes.value[comparison.outcomes.of(product)]
+    met = values >= bound if must.is_ == "at least" else values <= bound
+    text = f"{_wanted(comparison, must)} in {int(met.sum())} of {len(met)} runs"
+    return MustMet(status="passed" if met.all() else "failed", because=text)
+
+
+def _by_interval(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
+    k = comparison.products.index(product)
+    low, high = float(comparison.low[k]), float(comparison.high[k])
+    if not math.isfinite(low):
+        return MustMet(status="open", because=f"{_wanted(comparison, must)}: no interval to hold it to")
+    at_least = must.is_ == "at least"
+    inside = low >= bound if at_least else high <= bound
+    outside = high < bound if at_least else low > bound
+    places = _telling(bound, low, high)
+    span = f"between {number(low, places)} and {with_unit(number(high, places), comparison.result.unit.text)}"
+    status: Literal["passed", "open", "failed"] = "passed" if inside else "failed" if outside else "open"
+    return MustMet(status=status, because=f"{_wanted(comparison, must)}: {span}")
+
+
+def _wanted(comparison: Comparison, must: Must) -> str:
+    return f"{comparison.result.name} {must.is_} {must.value.text if must.value else ''}"
+
+
+def _telling(bound: float, low: float, high: float) -> int:
+    """Decimals enough that no end of an interval prints as the bound it is held to."""
+    places = decimals((high - low) / 2)
+    while places < 9 and any(number(end, places) == number(bound, places) for end in (low, high) if end != bound):
+        places += 1
+    return places
