@@ -145,7 +145,7 @@ def constant(b: ArrayLike, df: float, *, sides: Sides, level: float = 0.95) -> f
     """
     values = _checked(b, df, sides)
     distinct, counts = _grouped(np.abs(values) if sides == 2 else values)
-    return _constant(distinct, counts, float(df), sides, 1 - _checked_level(level))
+    return _constant(_nearly(distinct), counts, float(f"{df:.14g}"), sides, 1 - _checked_level(level))
 
 
 def largest_one_sided(b: ArrayLike, df: float, *, level: float = 0.95) -> tuple[float, Array | None]:
@@ -164,8 +164,13 @@ def largest_one_sided(b: ArrayLike, df: float, *, level: float = 0.95) -> tuple[
     """
     values = _checked(b, df, 1)
     distinct, counts = _grouped(np.abs(values))
-    c, turned = _largest(distinct, counts, float(df), 1 - _checked_level(level))
+    c, turned = _largest(_nearly(distinct), counts, float(f"{df:.14g}"), 1 - _checked_level(level))
     return c, None if turned is None else _signs(values, turned)
+
+
+def _nearly(distinct: tuple[float, ...]) -> tuple[float, ...]:
+    """Factors to fourteen decimals: a study's tests ask for one constant many times, differing in the last digit only."""
+    return tuple(round(b, 14) for b in distinct)
 
 
 def factors(R: ArrayLike, tol: float = 1e-9) -> Array | None:

@@ -78,7 +78,7 @@ def _against(study: Study, comparison: Comparison, question: Question, other: st
     return Answer(
         question=question,
         answer=f"Against {name}: {text}.",
-        because=f"{comparison.result.name}, each product with {name}, all considered together.",
+        because=f"{study.test(comparison.result.test).title}: each product with {name}, all considered together.",
     )
 
 
