@@ -5,7 +5,10 @@ Exit status: 0 done, 1 the study or its data are wrong (the message says where a
 
 from __future__ import annotations
 
+import errno
+import io
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,9 +22,13 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from evenbench.analysis import Analysis
+    from evenbench.study.mistakes import Mistake
+    from evenbench.study.model import Study
+    from evenbench.study.readings import Readings
 
-FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+FOLDER = click.argument("folder", type=click.Path(readable=False, path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for another program to read.")
+STOPPED = 130  # what shells report of a program stopped from the keyboard
 
 
 class _Plain(click.Group):
@@ -31,12 +38,17 @@ class _Plain(click.Group):
         try:
             return super().invoke(ctx)
         except Correctable as error:
-            click.echo(str(error), err=True)
+            _say(str(error), err=True)
             ctx.exit(1)
         except OSError as error:
-            where = f"{error.filename}: " if error.filename else ""
-            click.echo(f"{where}{error.strerror or error}.", err=True)
+            if error.errno == errno.EPIPE:  # whoever read the answer has read enough: click ends quietly
+                raise
+            _say(_why_not_done(error), err=True)
+            _forget_output()
             ctx.exit(1)
+        except KeyboardInterrupt:
+            _say("Stopped.", err=True)
+            ctx.exit(STOPPED)
 
 
 @click.group(cls=_Plain, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -46,28 +58,28 @@ def main() -> None:
 
     FOLDER is a study folder: study.toml with readings/<test>.csv beside it.
     """
-    # A console that cannot show a character gets a question mark, not a crash.
+    # A console that cannot show a character gets its escape, not a crash.
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors="backslashreplace")
 
 
 @main.command()
-@click.argument("folder", type=click.Path(path_type=Path), default=Path("proofers_demo"))
+@click.argument("folder", type=click.Path(readable=False, path_type=Path), default=Path("proofers_demo"))
 def demo(folder: Path) -> None:
     """Copy the demo study to FOLDER, compute it, and write its report.
 
     FOLDER is proofers_demo where not given. Files that are there already are kept as they are.
     """
-    from evenbench.publish.report import write_report
     from evenbench.publish.summary import show
+    from evenbench.record.folder import study_folder
     from evenbench.record.sheets import copy_demo
 
     copy_demo(folder)
     analysis = _analyse(folder)
+    report = _write_report(analysis, study_folder(folder) / "report.html")
     show(analysis, _console())
-    report = write_report(analysis, folder / "report.html")
-    click.echo(f"\nThe study is in {folder}, the report in {report}. Open the report in a browser.")
+    _say(f"\nThe study is in {folder}, the report in {report}. Open the report in a browser.")
 
 
 @main.command()
@@ -79,13 +91,15 @@ def start(folder: Path) -> None:
     """
     from evenbench.record.sheets import start_folder
 
-    written = start_folder(folder)
+    study, written = start_folder(folder)
     for path in written:
-        click.echo(f"wrote {path}")
+        _say(f"wrote {path}")
     if not written:
-        click.echo(f"{folder} has its study and all its sheets already; nothing was written.")
-    else:
-        click.echo(f"Fill in study.toml and the sheets, then run: evenbench check {folder}")
+        _say(f"{folder} has its study and all its sheets already; nothing was written.")
+        return
+    if any(test.order != "as listed" for test in study.tests):
+        _say("Run each test in random order, not from the top of its sheet, and write the order down in the sheet.")
+    _say(f"Fill in study.toml and the sheets, then run: evenbench check {folder}")
 
 
 @main.command()
@@ -93,22 +107,19 @@ def start(folder: Path) -> None:
 @AS_JSON
 def check(folder: Path, as_json: bool) -> None:
     """Read FOLDER and report every mistake, with its place and what to write instead."""
-    from evenbench.study.mistakes import StudyError
+    from evenbench.record import check as checking
 
     try:
-        analysis = _analyse(folder)
-    except StudyError as error:
-        if as_json:
-            _print_json({"sound": False, "mistakes": [_mistake(m) for m in error.mistakes]})
-            sys.exit(1)
-        raise
+        checked = checking.check(*_open(folder))
+    except Correctable as error:
+        if not as_json:
+            raise
+        _print_json({"sound": False, "mistakes": _mistakes(error), "not_used": []})
+        sys.exit(1)
     if as_json:
-        not_used = [{"row": n.row, "reason": n.reason} for n in analysis.not_used]
-        _print_json({"sound": True, "mistakes": [], "not_used": not_used})
-        return
-    from evenbench.publish.summary import checked
-
-    checked(analysis, _console())
+        _print_json(checking.as_json(checked))
+    else:
+        _say(checking.as_text(checked))
 
 
 @main.command()
@@ -140,7 +151,7 @@ def explain(folder: Path, result: str, product: str, as_json: bool) -> None:
     if as_json:
         _print_json(found)
     else:
-        click.echo(as_text(found))
+        _say(as_text(found))
 
 
 @main.command()
@@ -148,16 +159,42 @@ def explain(folder: Path, result: str, product: str, as_json: bool) -> None:
 @click.option("--to", type=click.Path(path_type=Path), help="The page to write; FOLDER/report.html where not given.")
 def report(folder: Path, to: Path | None) -> None:
     """Write the report of FOLDER: one HTML page that needs no network."""
+    from evenbench.record.folder import study_folder
+    from evenbench.study.mistakes import visible
+
+    if to is not None and (wrong := _why_no_page(to)):
+        raise click.BadParameter(visible(wrong), param_hint="--to")
+    page = to or study_folder(folder) / "report.html"
+    _say(f"wrote {_write_report(_analyse(folder), page)}")
+
+
+def _write_report(analysis: Analysis, page: Path) -> Path:
     from evenbench.publish.report import write_report
 
-    click.echo(f"wrote {write_report(_analyse(folder), to or folder / 'report.html')}")
+    try:
+        return write_report(analysis, page)
+    except OSError as error:  # it names the file that was to become the page
+        raise OSError(error.errno, error.strerror, str(page)) from None
+
+
+def _why_no_page(path: Path) -> str:
+    if path.suffix.lower() not in (".html", ".htm"):  # a study.toml named by mistake would be written over
+        return f"{path} is no name for an HTML page, as report.html is."
+    if not path.parent.is_dir():
+        return f"there is no folder {path.parent}."
+    return f"{path} is a folder." if path.is_dir() else ""
+
+
+def _open(folder: Path) -> tuple[Study, Readings]:
+    from evenbench.record.folder import open_study
+
+    return open_study(folder)
 
 
 def _analyse(folder: Path) -> Analysis:
-    from evenbench.analysis import analyse
-    from evenbench.record.folder import open_study
+    study, readings = _open(folder)
+    from evenbench.analysis import analyse  # after the study: scipy is not loaded to say that it cannot stand
 
-    study, readings = open_study(folder)
     return analyse(study, readings)
 
 
@@ -165,14 +202,34 @@ def _console() -> Console:
     from rich.console import Console
 
     # A pipe has no width of its own; 110 keeps tables whole in a log.
-    return Console(highlight=False, emoji=False, width=None if sys.stdout.isatty() else 110)
+    width = None if sys.stdout is not None and sys.stdout.isatty() else 110
+    return Console(file=sys.stdout or io.StringIO(), highlight=False, emoji=False, width=width)
+
+
+def _say(text: str, *, err: bool = False) -> None:
+    """Print a text whose names come from files: what a terminal would obey is shown as its escape."""
+    from evenbench.study.mistakes import visible
+
+    click.echo("\n".join(visible(line) for line in text.split("\n")), err=err)
 
 
 def _print_json(value: object) -> None:
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+    encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().replace("-", "")
+    click.echo(json.dumps(value, indent=2, ensure_ascii=encoding != "utf8", allow_nan=False))
 
 
-def _mistake(mistake: Any) -> dict[str, Any]:
+def _mistakes(error: Correctable) -> list[dict[str, Any]]:
+    from evenbench.record.folder import NoStudy
+    from evenbench.study.mistakes import Mistake, Place, StudyError
+
+    if isinstance(error, StudyError):
+        return [_mistake(mistake) for mistake in error.mistakes]
+    if isinstance(error, NoStudy):
+        return [_mistake(Mistake(Place(str(error.folder)), "", "", error.why, error.write))]
+    return [_mistake(Mistake(Place(""), "", "", str(error)))]
+
+
+def _mistake(mistake: Mistake) -> dict[str, Any]:
     at = mistake.at
     return {
         "file": at.file,
@@ -183,3 +240,15 @@ def _mistake(mistake: Any) -> dict[str, Any]:
         "why": mistake.why,
         "write": mistake.write,
     }
+
+
+def _why_not_done(error: OSError) -> str:
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}{error.strerror or error}."
+
+
+def _forget_output() -> None:
+    """Let nothing be written any more: on a full disk Python would try again at its end, and complain."""
+    if sys.stdout is sys.__stdout__ and sys.stdout is not None:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())

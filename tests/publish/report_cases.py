@@ -72,7 +72,7 @@ def one_sheet(
         for n in range(runs(k))
     ]
     study = parse(text, today=TODAY)
-    return analyse(study, parse_readings({"t": sheet}, study))
+    return analyse(study, parse_readings({"t": sheet} if sheet else {}, study))
 
 
 def hostile() -> Analysis:
@@ -87,7 +87,7 @@ def hostile() -> Analysis:
         tail=(
             f"limits = {script}\nconditions.x = {script}\nbetween = [{script}]\ndeparts = [{{ from = {script}, "
             f"why = {script} }}]\n[buyers.b]\ntitle = {script}\nweights.t.r = 1\nonly_if = [{script}]\n"
-            f"not_if = [{script}]\nmust = [{{ result = \"t.k\", is = \"no harm\" }}]\n"
+            f'not_if = [{script}]\nmust = [{{ result = "t.k", is = "no harm" }}]\n'
         ),
         note=BREAKS_OUT,
     )
@@ -111,13 +111,13 @@ STRESS: dict[str, Callable[[], Analysis]] = {
     "one outlier": lambda: one_sheet(
         ["Control", "One", "Two"], lambda k, n: 4000 if (k, n) == (2, 1) else round(40 - k + n / 7, 2)
     ),
-    "all equal": lambda: one_sheet(["Control", "One", "Two"], lambda k, n: 7),
-    "one run each": lambda: one_sheet(["Control", "One", "Two"], lambda k, n: 7 + k, runs=lambda _: 1),
+    "all equal": lambda: one_sheet(["Control", "One", "Two"], lambda *_: 7),
+    "one run each": lambda: one_sheet(["Control", "One", "Two"], lambda k, _: 7 + k, runs=lambda _: 1),
     "one degree of freedom": lambda: one_sheet(
         ["Control", "One", "Two"], _scattered(3, 0.3), runs=lambda k: 2 if k == 0 else 1, matters="0.5 g"
     ),
     "a product not run": lambda: one_sheet(["Control", "One", "Two"], _scattered(3, 1), runs=lambda k: 3 * (k < 2)),
-    "no readings": lambda: one_sheet(["Control", "One"], lambda k, n: 0, runs=lambda _: 0),
+    "no readings": lambda: one_sheet(["Control", "One"], lambda *_: 0, runs=lambda _: 0),
     "no control": lambda: one_sheet(["One", "Two", "Three"], _scattered(3, 0.3), control=False),
     "sixty runs": lambda: one_sheet(["Control", "One"], _scattered(3, 2), runs=lambda _: 60),
 }

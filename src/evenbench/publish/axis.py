@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -82,7 +84,7 @@ def axis_of(shown: Iterable[float], intervals: Iterable[float] = ()) -> Axis:
         middle, room = low / 2 + high / 2, abs(low) / 20 if abs(low) > TINY else 1.0
         low, high = middle - room, middle + room
     margin = EDGE * (high / 2 - low / 2) * 2
-    low, high = max(low - margin, -1.7e308), min(high + margin, 1.7e308)
+    low, high = max(low - margin, -sys.float_info.max), min(high + margin, sys.float_info.max)
     bare = Axis(low=low, high=high)
     return Axis(low=low, high=high, ticks=tuple(_ticks(bare)))
 
@@ -132,14 +134,19 @@ def labels(values: Sequence[float]) -> list[str]:
     if not values:
         return []
     largest = max(abs(v) for v in values)
-    step = min((b - a for a, b in zip(values, values[1:], strict=False)), default=largest) or 1.0
+    step = min((b - a for a, b in itertools.pairwise(values)), default=largest) or 1.0
     fine = -math.floor(math.log10(step) + 1e-9)
     if largest >= 1e6 or fine > 4:
-        return [_power(v, max(0, min(math.floor(math.log10(largest)) + fine, 9)) if largest else 0) for v in values]
+        return [power(v, max(0, min(math.floor(math.log10(largest)) + fine, 9)) if largest else 0) for v in values]
     return [f"{v:.{max(fine, 0)}f}".replace("-", "−") for v in values]
 
 
-def _power(value: float, places: int) -> str:
+def power(value: float, places: int) -> str:
+    """A number with a power of ten, `places` decimals before it.
+
+    >>> power(-1234567.0, 2), power(0.0, 2)
+    ('−1.23×10⁶', '0')
+    """
     if value == 0:
         return "0"
     mantissa, exponent = f"{value:.{places}e}".split("e")

@@ -6,12 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from evenbench.analysis import Analysis
 from evenbench.compare.against import Family
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import counted, decimals, listed, number
+from evenbench.measure.wording import counted, listed, number
 from evenbench.publish.axis import Axis, axis_of, lanes, percent
 from evenbench.publish.shown import (
     Figure,
@@ -27,15 +25,18 @@ from evenbench.publish.shown import (
     places_of,
     result_anchor,
     sentence,
+    step_places,
     unit_of,
     word,
     words,
 )
 from evenbench.publish.summary import share
-from evenbench.rank.placing import MustMet, Placing
+from evenbench.rank.must import MustMet
+from evenbench.rank.placing import Placing
 from evenbench.study.model import Buyer, Study
 
-LANES = 5
+LANES = 3
+LANE = 0.13  # of a row's height
 APART = 0.018  # of a strip's length: two points closer than this would cover each other
 CLOSE = "too close to call"
 
@@ -151,6 +152,7 @@ class Chart:
     said: str
     flags: tuple[str, ...]
     bar_means: str
+    no_bar: str
     interval_means: str
     off_chart: bool
     level: str
@@ -190,7 +192,8 @@ def _chart(analysis: Analysis, comparison: Comparison) -> Chart:
         against=tuple(_against(study, comparison, f, k, places) for k, f in enumerate(comparison.families)),
         said=_said(study, comparison),
         flags=comparison.flags,
-        bar_means=_bar_means(study, comparison),
+        bar_means=_bar_means(study, comparison) if any(r.strip.bar for r in rows) else "",
+        no_bar=next((reason for f in comparison.families for reason in f.why if reason), comparison.best.why),
         interval_means=_interval_means(comparison),
         off_chart=any(r.strip.bar and r.strip.bar.cut for r in rows),
         level=percentage(comparison.level),
@@ -247,9 +250,7 @@ def _frame(comparison: Comparison) -> Frame:
     return Frame(axis=axis, line=axis.at(level), band=band)
 
 
-def _row(
-    analysis: Analysis, comparison: Comparison, product: str, frame: Frame, places: int, tie: Tie
-) -> Row:
+def _row(analysis: Analysis, comparison: Comparison, product: str, frame: Frame, places: int, tie: Tie) -> Row:
     result, k = comparison.result, comparison.products.index(product)
     found = _family(comparison, product)
     family, m = found or (None, 0)
@@ -269,7 +270,7 @@ def _row(
         verdict=word(verdict, enough=family.by_enough[m]) if family and verdict else None,
         missing=_missing(comparison, product),
         strip=Strip(
-            points=_points(analysis, comparison, product, frame.axis, places),
+            points=_points(analysis, comparison, product, frame.axis, step_places(comparison)),
             dot=frame.axis.at(float(comparison.estimate[k])) if math.isfinite(comparison.estimate[k]) else None,
             bar=_bar(frame.axis, low, high),
         ),
@@ -289,9 +290,7 @@ def _bar(axis: Axis, low: float, high: float) -> Bar | None:
     return Bar(start=axis.at(low), end=axis.at(high), cut=cut)
 
 
-def _points(
-    analysis: Analysis, comparison: Comparison, product: str, axis: Axis, places: int
-) -> tuple[Point, ...]:
+def _points(analysis: Analysis, comparison: Comparison, product: str, axis: Axis, places: int) -> tuple[Point, ...]:
     outcomes, runs = comparison.outcomes, analysis.readings.runs
     of = outcomes.of(product).tolist()
     along = [axis.share(float(outcomes.value[n])) for n in of]
@@ -300,11 +299,9 @@ def _points(
     for n, x, lane in zip(of, along, lanes(along, apart=APART, most=LANES), strict=True):
         run = runs[int(outcomes.run[n])]
         block = f", {run.block}" if run.block else ""
-        shown = number(float(outcomes.value[n]), places + 1).replace("-", "−")
+        shown = number(float(outcomes.value[n]), places).replace("-", "−")
         title = f"{name}, run {run.number}{block}: {shown} {comparison.result.unit.text}".rstrip()
-        out.append(
-            Point(x=percent(x), y=percent(0.4 - 0.075 * lane), link=f"run-{int(outcomes.run[n])}", title=title)
-        )
+        out.append(Point(x=percent(x), y=percent(0.4 - LANE * lane), link=f"run-{int(outcomes.run[n])}", title=title))
     return tuple(out)
 
 
@@ -312,11 +309,11 @@ def _missing(comparison: Comparison, product: str) -> str:
     """Why a product has no level, or which of its runs have no outcome."""
     test = comparison.outcomes.test
     found: dict[str, list[str]] = {}
-    for where, reason in comparison.outcomes.missing:
-        if where == f"{test}, {product}":
-            found.setdefault(reason, [])
-        elif where.startswith(f"{test}, {product} run "):
-            found.setdefault(reason, []).append(where.rsplit(" ", 1)[1])
+    for gone in comparison.outcomes.missing:
+        if gone.where == f"{test}, {product}":
+            found.setdefault(gone.reason, [])
+        elif gone.where.startswith(f"{test}, {product} run "):
+            found.setdefault(gone.reason, []).append(gone.where.rsplit(" ", 1)[1])
     return "; ".join(
         f"{'run' if len(runs) == 1 else 'runs'} {listed(runs)}: {reason}" if runs else reason
         for reason, runs in found.items()
@@ -450,6 +447,8 @@ class BuyerShown:
     rows: tuple[Placed, ...]
     left_out: tuple[tuple[Named, tuple[str, ...]], ...]
     why: tuple[str, ...]
+    barred: bool
+    drawn: bool
     price_unit: str
     seed: int
 
@@ -463,7 +462,7 @@ def buyers_of(analysis: Analysis) -> tuple[BuyerShown, ...]:
 def _buyer(analysis: Analysis, buyer: Buyer, placing: Placing) -> BuyerShown:
     study, costs = analysis.study, analysis.prices
     ends = [*placing.low.tolist(), *placing.high.tolist()]
-    axis = axis_of([0.0, *placing.score.tolist()], ends)
+    axis = axis_of([0.0, *placing.score.tolist(), *ends])
     halves = ((placing.high - placing.low) / 2).tolist()
     places = decimals_for(halves, 1)
     return BuyerShown(
@@ -477,7 +476,9 @@ def _buyer(analysis: Analysis, buyer: Buyer, placing: Placing) -> BuyerShown:
         frame=Frame(axis=axis, line=axis.at(0.0), band=None),
         rows=_placed(analysis, placing, axis, places) if placing.products else (),
         left_out=tuple((named(study, p), tuple(reason.split("; "))) for p, reason in placing.left_out),
-        why=tuple(dict.fromkeys(placing.why.values())),
+        why=tuple(dict.fromkeys(reason for reason in placing.why.values() if reason not in placing.says)),
+        barred=any(math.isfinite(x) for x in placing.low.tolist()),
+        drawn=any(math.isfinite(x) for x in placing.share_first.tolist()),
         price_unit=f"{costs.unit} per {costs.per}" if costs else "",
         seed=placing.seed,
     )
@@ -545,11 +546,3 @@ def _nothing(axis: Axis, places: int, steps: int, priced: bool, tie: Tie) -> Pla
         strip=Strip(dot=axis.at(0.0)),
         tie=tie,
     )
-
-
-def outcome_places(comparison: Comparison) -> int:
-    """Decimals for single runs: one more than their table of levels shows."""
-    values = comparison.outcomes.value
-    if not len(values):
-        return 2
-    return min(places_of(comparison) + 1, decimals(float(np.abs(values).max()) / 1e6 or 1.0))

@@ -10,7 +10,7 @@ from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
 from evenbench.judge.precautions import Precaution
 from evenbench.measure.wording import counted, decimals, listed
-from evenbench.publish.chart import Chart, charts_of, outcome_places
+from evenbench.publish.chart import Chart, charts_of
 from evenbench.publish.shown import (
     Figure,
     Named,
@@ -25,6 +25,7 @@ from evenbench.publish.shown import (
     result_anchor,
     run_counts,
     sentence,
+    step_places,
     unit_of,
     word,
     words,
@@ -122,9 +123,7 @@ def side_by_side(analysis: Analysis) -> SideBySide:
     products = [p.id for p in analysis.study.products if p.role in ("candidate", "placebo")]
     lines: dict[str, list[Line]] = {}
     for product in products:
-        line = Line(
-            product=named(analysis.study, product), cells=tuple(_cell(analysis, c, product) for c in judged)
-        )
+        line = Line(product=named(analysis.study, product), cells=tuple(_cell(c, product) for c in judged))
         lines.setdefault(_pattern(judged, line), []).append(line)
     order = [p for p in _PATTERNS if p in lines]
     return SideBySide(
@@ -167,7 +166,7 @@ def _column(analysis: Analysis, comparison: Comparison) -> Column:
     )
 
 
-def _cell(analysis: Analysis, comparison: Comparison, product: str) -> Cell:
+def _cell(comparison: Comparison, product: str) -> Cell:
     result, control = comparison.result, comparison.outcomes.control
     link = anchor("at", result.test, result.id, product) if product in comparison.products else ""
     found = comparison.against(control, product) if control else None
@@ -224,7 +223,7 @@ def tests_of(analysis: Analysis) -> tuple[TestShown, ...]:
 
 
 def _runs_said(analysis: Analysis, test: Test) -> str:
-    """ "15 products; 5 runs of each, 10 of Worn cloth; every product in blocks (day); in random order"."""
+    """How much was run: "15 products; 5 runs of each, 10 of Worn cloth; in 5 blocks (day); in random order."."""
     counts = run_counts(analysis, test.id)
     names = {p: analysis.study.product(p).name for p in counts}
     usual = Counter(counts.values()).most_common(1)[0][0] if counts else 0
@@ -237,7 +236,11 @@ def _runs_said(analysis: Analysis, test: Test) -> str:
     blocks = {run.block for run in analysis.readings.runs if run.test == test.id and run.block}
     if len(blocks) > 1:
         said.append(f"in {len(blocks)} blocks ({test.blocks})")
-    orders = {"random": "in random order", "as listed": "in the order listed", None: "how the order was chosen is not said"}
+    orders = {
+        "random": "in random order",
+        "as listed": "in the order listed",
+        None: "how the order was chosen is not said",
+    }
     said.append(orders[test.order])
     return "; ".join(said) + "."
 
@@ -571,7 +574,7 @@ def _runs_of(
 ) -> RunsOfProduct:
     readings = analysis.readings
     own = [n for n in typed if readings.runs[n].product == product]
-    gone = dict(item for c in comparisons for item in c.outcomes.missing)
+    gone = {m.where: m.reason for c in comparisons for m in c.outcomes.missing}
     runs = []
     for n in own:
         run = readings.runs[n]
@@ -601,7 +604,7 @@ def _runs_of(
 
 def _outcome(comparison: Comparison, run: int) -> Figure | None:
     found = [n for n, r in enumerate(comparison.outcomes.run.tolist()) if r == run]
-    return figure(float(comparison.outcomes.value[found[0]]), outcome_places(comparison)) if found else None
+    return figure(float(comparison.outcomes.value[found[0]]), step_places(comparison)) if found else None
 
 
 def _places(readings: Readings, rows: list[int]) -> str:
@@ -621,7 +624,7 @@ def _places(readings: Readings, rows: list[int]) -> str:
 
 
 def measured(analysis: Analysis) -> str:
-    """ "12 candidates, 6 tests, 411 runs" for the head of the page."""
+    """What was measured, for the head of the page: "12 candidates, 6 tests and 411 runs"."""
     candidates = sum(1 for p in analysis.study.products if p.role == "candidate")
     tests, runs = len(analysis.study.tests), len(analysis.readings.runs)
     return listed([counted(candidates, "candidate"), counted(tests, "test"), counted(runs, "run")])

@@ -72,8 +72,8 @@ def page(analysis: Analysis) -> str:
             study=analysis.study,
             engine=analysis.engine,
             # The two texts are the project's own; everything else is escaped.
-            style=Markup(style),  # noqa: S704
-            script=Markup(script),  # noqa: S704
+            style=Markup(style),
+            script=Markup(script),
             policy=policy(style, script),
             measured=measured(analysis),
             questions=questions_of(analysis),

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
 from evenbench.measure.wording import decimals, number
+from evenbench.publish.axis import power
 from evenbench.study.model import Result, Study
 
+LARGE, SMALL = 1e8, 1e-4  # beyond these a figure is printed with a power of ten
 ROLES = {"control": "control", "placebo": "placebo", "reference": "reference", "candidate": ""}
 
 # Each word has a mark of its own shape; the tone only repeats in colour what shape and word say.
@@ -32,14 +34,21 @@ class Figure:
 
 
 def figure(value: float | None, places: int, *, signed: bool = False) -> Figure | None:
-    """A number for the page, with a true minus sign; None where there is none.
+    """A number for the page, with a true minus sign, and a power of ten where it would grow too long for a table.
+
+    None where there is no number.
 
     >>> figure(-27.345, 1).text, figure(3.0, 1, signed=True).text, figure(float("nan"), 1)
     ('−27.3', '+3.0', None)
+    >>> figure(280647500000.0, 0).text, figure(0.0000030124, 9).text
+    ('2.806×10¹¹', '3.012×10⁻⁶')
     """
     if value is None or not math.isfinite(value):
         return None
-    text = number(float(value), places).replace("-", "−")
+    if abs(value) >= LARGE or (0 < abs(value) < SMALL and places > 5):
+        text = power(float(value), min(max(places + math.floor(math.log10(abs(value))), 1), 3))
+    else:
+        text = number(float(value), places).replace("-", "−")
     if signed and value > 0 and any(digit in text for digit in "123456789"):
         text = f"+{text}"
     return Figure(value=float(value), text=text)
@@ -153,11 +162,17 @@ def places_of(comparison: Comparison) -> int:
     known = [half for half in halves if math.isfinite(half) and half > 0]
     if known:
         return decimals(min(known))
+    return step_places(comparison)
+
+
+def step_places(comparison: Comparison) -> int:
+    """Decimals that the instrument's finest step comes to in the result: single runs are printed with them."""
     own = [float(u) for u in comparison.outcomes.own if math.isfinite(u) and u > 0]
-    if own:
-        return max(decimals(min(own)) - 1, 0)
-    values = comparison.outcomes.value
-    return decimals(float(values.max() - values.min()) / 10) if len(values) > 1 else 2
+    if not own:
+        values = comparison.outcomes.value
+        return decimals(float(values.max() - values.min()) / 10) if len(values) > 1 else 2
+    # `own` is a step divided by the square root of 12.
+    return min(max(math.ceil(-math.log10(min(own) * math.sqrt(12)) - 1e-9), 0), 9)
 
 
 def decimals_for(halves: Iterable[float], otherwise: int) -> int:

@@ -2,31 +2,54 @@
 
 from __future__ import annotations
 
-import csv
-import io
+import os
+import stat
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 from evenbench.measure.errors import Correctable
-from evenbench.study.mistakes import Mistake, Place, StudyError
+from evenbench.record.table import MOST_ROWS, read_table
+from evenbench.study.mistakes import Mistake, Place, StudyError, visible
 from evenbench.study.model import Study
 from evenbench.study.parse import parse
 from evenbench.study.readings import LONG, NotUsed, Readings, Table, parse_readings
 
+__all__ = ["LARGEST_FILE", "MOST_ROWS", "NoStudy", "open_study", "open_text", "read_table", "study_folder"]
+
 LARGEST_FILE = 20_000_000  # bytes; a year of a data logger is less
-MOST_ROWS = 200_000
 _LATER = {
     "observations.csv": "observations are not read by this version",
     "plan.csv": "plans are not read by this version",
 }
+_SHEETS = (".csv", ".tsv", ".xlsx", ".xls", ".ods")
+_MAKE_ONE = "Name a study folder, or make one with: evenbench start FOLDER"
 
 
 class NoStudy(Correctable):
-    """There is no study at a path."""
+    """There is no study at a path, or none can be made there."""
 
     def __init__(self, folder: Path, why: str, write: str) -> None:
         self.folder, self.why, self.write = folder, why, write
-        super().__init__(f"{folder}: {why} {write}")
+        super().__init__(folder, why, write)
+
+    def __str__(self) -> str:
+        return f"{visible(str(self.folder))}: {self.why} {self.write}"
+
+
+def study_folder(path: Path | str) -> Path:
+    """The folder that a path names: itself, or the one that holds the study.toml it names.
+
+    Raises NoStudy where there is no such folder.
+    """
+    root = Path(path)
+    if root.name == "study.toml" and root.is_file():
+        return root.parent
+    if root.is_dir():
+        return root
+    if os.path.lexists(root):
+        raise NoStudy(root, "this is not a folder.", "Name the folder that holds study.toml.")
+    raise NoStudy(root, "there is no such folder.", _MAKE_ONE)
 
 
 def open_study(folder: Path | str, *, today: date | None = None) -> tuple[Study, Readings]:
@@ -34,116 +57,112 @@ def open_study(folder: Path | str, *, today: date | None = None) -> tuple[Study,
 
     today  against which dates are checked; the day of the call where not given
 
-    Raises NoStudy where there is no study file, StudyError with all mistakes of study and sheets together.
+    Raises NoStudy where there is no study file, StudyError with all mistakes of study and sheets together. Where
+    the study has mistakes, sheets are told only what no study could make sense of.
     """
-    root = Path(folder)
-    if root.name == "study.toml" and root.is_file():
-        root = root.parent
-    path = root / "study.toml"
-    if not root.is_dir():
-        raise NoStudy(root, "there is no such folder.", "Name a study folder, or make one with: evenbench start FOLDER")
-    if not path.is_file():
-        raise NoStudy(
-            root, "the folder holds no study.toml.", "Name a study folder, or make one with: evenbench start FOLDER"
-        )
-    study = parse(open_text(path, "study.toml"), today=today or date.today())  # noqa: DTZ011 - the user's own day
-    tables, not_used = _tables(root)
-    readings = parse_readings(tables, study)
-    return study, _with(readings, not_used)
+    root = study_folder(folder)
+    try:
+        (root / "study.toml").lstat()
+    except FileNotFoundError:
+        raise NoStudy(root, "the folder holds no study.toml.", _MAKE_ONE) from None
+    tables, not_used, mistakes = _tables(root)
+    try:
+        study = read_study(root, today=today)
+    except StudyError as error:
+        raise StudyError([*error.mistakes, *mistakes]) from None
+    try:
+        readings = parse_readings(tables, study)
+    except StudyError as error:
+        raise StudyError([*error.mistakes, *mistakes]) from None
+    if mistakes:
+        raise StudyError(mistakes)
+    return study, replace(readings, not_used=(*not_used, *readings.not_used))
 
 
-def _with(readings: Readings, not_used: list[NotUsed]) -> Readings:
-    return Readings(**{**readings.__dict__, "not_used": (*not_used, *readings.not_used)})
+def read_study(root: Path, *, today: date | None = None) -> Study:
+    """The study of a folder without its sheets; StudyError where study.toml cannot stand."""
+    text = open_text(root / "study.toml", "study.toml")
+    return parse(text, today=today or date.today())  # noqa: DTZ011 - the user's own day
 
 
 def open_text(path: Path, name: str) -> str:
-    """The text of a file of the study, decoded; StudyError where it is too large, unreadable or not UTF-8."""
+    """The text of a file of the study; StudyError where it is no file, too large, unreadable or not UTF-8."""
     try:
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            why = f"the file has {size:,} bytes, more than the {LARGEST_FILE:,} that are read."
-            raise StudyError([Mistake(Place(name), "", "", why)])
-        data = path.read_bytes()
+        # Opening a pipe would wait for somebody to write; reading a device might never end.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise StudyError([Mistake(Place(name), "", "", "this is not a file.", "Put a text file in its place.")])
+        with path.open("rb") as file:
+            data = file.read(LARGEST_FILE + 1)
     except OSError as error:
-        raise StudyError([Mistake(Place(name), "", "", f"the file cannot be read ({error.strerror}).")]) from None
+        why = f"the file cannot be read ({error.strerror})."
+        raise StudyError([Mistake(Place(name), "", "", why)]) from None
+    if len(data) > LARGEST_FILE:
+        why = f"the file has more than the {LARGEST_FILE:,} bytes that are read."
+        raise StudyError([Mistake(Place(name), "", "", why, "Part it, or leave out what is not needed.")])
+    return _decoded(data, name)
+
+
+def _decoded(data: bytes, name: str) -> str:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in data:
+        line = data[: data.find(b"\0")].count(b"\n") + 1
+        write = 'Save it again as UTF-8 (in a spreadsheet, "CSV UTF-8").'
+        why = "the file holds zero bytes, as UTF-16 text and files of other programs do."
+        raise StudyError([Mistake(Place(name, line), "", "", why, write)])
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        why = "the file is not UTF-8 text."
-        raise StudyError([Mistake(Place(name, line), "", "", why, "Save it again as UTF-8.")]) from None
+        before = data[: error.start].decode("utf-8-sig", errors="replace")
+        place = Place(name, before.count("\n") + 1, len(before) - before.rfind("\n"))
+        why = f"the file is not UTF-8 text: byte {data[error.start]:#04x} means nothing here."
+        raise StudyError(
+            [Mistake(place, "", "", why, 'Save it again as UTF-8 (in a spreadsheet, "CSV UTF-8").')]
+        ) from None
 
 
-def _tables(root: Path) -> tuple[dict[str, Table], list[NotUsed]]:
-    mistakes: list[Mistake] = []
+def _tables(root: Path) -> tuple[dict[str, Table], list[NotUsed], list[Mistake]]:
+    """Every sheet of the folder that can be read, what is passed over, and what is wrong with the rest."""
     tables: dict[str, Table] = {}
-    not_used = [NotUsed(row=name, reason=reason) for name, reason in _LATER.items() if (root / name).exists()]
-    sheets = sorted((root / "readings").glob("*")) if (root / "readings").is_dir() else []
-    long = root / "readings.csv"
-    wide = [s for s in sheets if s.suffix == ".csv"]
-    not_used += [
-        NotUsed(row=f"readings/{s.name}", reason="only .csv sheets are read by this version")
-        for s in sheets
-        if s not in wide and not s.name.startswith((".", "~$"))
-    ]
-    if long.exists() and wide:
-        why = "the folder has both readings.csv and sheets in readings/, and a reading must stand in one place."
-        mistakes.append(Mistake(Place("readings.csv"), "", "", why, "Keep one of the two."))
-    files = [(LONG, long, "readings.csv")] if long.exists() else []
-    files += [(s.stem, s, f"readings/{s.name}") for s in wide]
-    for key, path, name in files:
+    not_used, mistakes = _strangers(root), []
+    sheets: list[tuple[str, Path, str]] = []
+    try:
+        for name in _listed(root / "readings"):
+            if Path(name).suffix.lower() == ".csv":
+                sheets.append((Path(name).stem, root / "readings" / name, f"readings/{name}"))
+            else:
+                reason = "only .csv sheets are read by this version"
+                not_used.append(NotUsed(row=f"readings/{visible(name)}", reason=reason))
+    except OSError as error:
+        why = f"the folder cannot be read ({error.strerror})."
+        mistakes.append(Mistake(Place("readings"), "", "", why, "Sheets stand in it, one for each test."))
+    if os.path.lexists(root / "readings.csv"):
+        if sheets:
+            why = "the folder has both readings.csv and sheets in readings/, and a reading must stand in one place."
+            mistakes.append(Mistake(Place("readings.csv"), "", "", why, "Keep one of the two."))
+        sheets.insert(0, (LONG, root / "readings.csv", "readings.csv"))
+    for test, path, name in sheets:
         try:
-            tables[key] = read_table(open_text(path, name), name)
+            if test in tables:
+                why = f"{tables[test].file} is the sheet of this test already."
+                raise StudyError([Mistake(Place(name), "", "", why, "Keep one of the two.")])
+            tables[test] = read_table(open_text(path, name), name)
         except StudyError as error:
             mistakes += error.mistakes
-    if mistakes:
-        raise StudyError(mistakes)
-    return tables, not_used
+    return tables, not_used, mistakes
 
 
-def read_table(text: str, file: str) -> Table:
-    r"""Comma-separated text -> Table; quoting as in RFC 4180, any line ends, blank lines passed over.
+def _listed(folder: Path) -> list[str]:
+    """The names in a folder, without those of programs' own files; none where there is no such folder."""
+    if not os.path.lexists(folder):
+        return []
+    return sorted(path.name for path in folder.iterdir() if not path.name.startswith((".", "~$")))
 
-    >>> read_table("product,wet\nostrel,61.2\n", "readings/shower.csv").rows
-    ((2, {'product': 'ostrel', 'wet': '61.2'}),)
-    """
-    mistakes: list[Mistake] = []
-    rows: list[tuple[int, list[str]]] = []
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    before = 0
-    try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                rows.append((before + 1, [cell.strip() for cell in cells]))
-            before = reader.line_num
-            if len(rows) > MOST_ROWS:
-                raise StudyError([Mistake(Place(file), "", "", f"the sheet has more than {MOST_ROWS:,} rows.")])
-    except csv.Error as error:
-        why = f"the row cannot be read ({error})."
-        raise StudyError([Mistake(Place(file, reader.line_num or 1), "", "", why, "Check its quotes.")]) from None
-    if not rows:
-        return Table(file, (), ())
-    line, header = rows[0]
-    if len(header) == 1 and any(mark in header[0] for mark in ";\t"):
-        why = "the cells of the header are not parted by commas."
-        raise StudyError(
-            [Mistake(Place(file, line), "header", header[0], why, "Save the sheet with commas, decimal point.")]
-        )
-    for place, column in enumerate(header):
-        if column and column in header[:place]:
-            mistakes.append(Mistake(Place(file, line), "header", column, "two columns have this name.", "Rename one."))
-        if not column and any(len(cells) > place and cells[place] for _, cells in rows[1:]):
-            why = f"column {place + 1} holds cells and has no name."
-            mistakes.append(Mistake(Place(file, line), "header", "", why, "Name it, or empty it."))
-    for number, cells in rows[1:]:
-        if any(cells[len(header) :]):
-            why = f"the row has {len(cells)} cells, and the header names {len(header)}."
-            mistakes.append(
-                Mistake(Place(file, number), "row", "", why, "A comma in a note needs quotes round the note.")
-            )
-    if mistakes:
-        raise StudyError(mistakes)
-    columns = tuple(column for column in header if column)
-    return Table(
-        file, columns, tuple((n, {c: v for c, v in zip(header, cells, strict=False) if c}) for n, cells in rows[1:])
-    )
+
+def _strangers(root: Path) -> list[NotUsed]:
+    """Sheets that stand where none is looked for."""
+    out = []
+    for name in _listed(root):
+        if name in _LATER:
+            out.append(NotUsed(row=name, reason=_LATER[name]))
+        elif Path(name).suffix.lower() in _SHEETS and name != "readings.csv":
+            out.append(NotUsed(row=visible(name), reason="sheets are read from the folder readings, as .csv"))
+    return out

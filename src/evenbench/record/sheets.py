@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+import os
+import re
 from datetime import date
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from evenbench.record.folder import NoStudy, open_text
-from evenbench.study.model import Test
+from evenbench.record.folder import NoStudy, open_text, read_study
+from evenbench.study.model import Study, Test
 from evenbench.study.parse import parse
 
 STARTER = """\
@@ -77,64 +79,91 @@ weights.price         = 1
 """
 
 
-def start_folder(folder: Path) -> list[Path]:
+def start_folder(folder: Path) -> tuple[Study, list[Path]]:
     """Write what a study folder still lacks: study.toml, then a sheet for every test that has none.
 
-    Returns what was written. Raises StudyError where a study.toml is there and cannot be read.
+    Returns the study and what was written. Raises StudyError where a study.toml is there and cannot be read, NoStudy
+    where the folder cannot hold a study, OSError where it cannot be written to.
     """
-    if folder.exists() and not folder.is_dir():
-        raise NoStudy(folder, "this is a file, not a folder.", "Name a folder.")
-    folder.mkdir(parents=True, exist_ok=True)
-    written = [_write(folder / "study.toml", STARTER)] if not (folder / "study.toml").exists() else []
-    study = parse(open_text(folder / "study.toml", "study.toml"), today=date.today())  # noqa: DTZ011 - the user's own day
-    if (folder / "readings.csv").exists():
-        return written
-    (folder / "readings").mkdir(exist_ok=True)
-    for test in study.tests:
-        path = folder / "readings" / f"{test.id}.csv"
-        if not path.exists():
-            written.append(_write(path, ready_sheet(test)))
-    return written
+    root = _folder_to_be(folder, "Name a folder: evenbench start FOLDER")
+    new = not os.path.lexists(root / "study.toml")
+    if new and _has_sheets(root):
+        raise NoStudy(root, "there are readings here, and no study.toml.", "Name another folder.")
+    study = parse(STARTER, today=date.max) if new else read_study(root)
+    root.mkdir(parents=True, exist_ok=True)
+    written = [_write(root / "study.toml", STARTER)] if new else []
+    if os.path.lexists(root / "readings.csv"):
+        return study, written
+    (root / "readings").mkdir(exist_ok=True)
+    missing = [test for test in study.tests if not os.path.lexists(root / "readings" / f"{test.id}.csv")]
+    written += [_write(root / "readings" / f"{test.id}.csv", ready_sheet(test)) for test in missing]
+    return study, written
 
 
 def ready_sheet(test: Test) -> str:
     """A wide sheet of one test, a row a planned run, the readings left to fill in.
 
-    Runs are spread over the blocks, one of each product in each; more runs of the control go round the blocks.
+    Runs are spread over the blocks, one of each product in each; more runs of the control go round the blocks. The
+    column `order` is there to be filled: rows stand in the order of the study, and runs should not.
     """
     columns = ["product", "run", *(["block"] if test.blocks else []), "order"]
     readings = [r.id if n == 1 else f"{r.id}.{n}" for r in test.readings for n in range(1, r.repeats + 1)]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*columns, *readings, "note"])
+    for block, product, run in _planned(test):
+        cells = [product, str(run), *([str(block)] if test.blocks else []), ""]
+        writer.writerow([*cells, *([""] * len(readings)), ""])
+    return out.getvalue()
+
+
+def _planned(test: Test) -> list[tuple[int, str, int]]:
+    """Every planned run as block, product, number; with blocks, those of one block stand together."""
     blocks = test.replicates or 1
     rows = [
         ((run - 1) % blocks + 1, product, run)
         for product in test.products
         for run in range(1, (test.planned(product) or 1) + 1)
     ]
-    if test.blocks:
-        rows.sort(key=lambda row: row[0])  # stable: products stay in study order within a block
-    for block, product, run in rows:
-        cells = [product, str(run), *([str(block)] if test.blocks else []), ""]
-        writer.writerow([*cells, *([""] * len(readings)), ""])
-    return out.getvalue()
+    # A sort that keeps the order of equals: products stay in study order within a block.
+    return sorted(rows, key=lambda row: row[0]) if test.blocks else rows
 
 
 def copy_demo(folder: Path) -> None:
     """Copy the embedded demo study into `folder`; files that are there are kept.
 
-    Raises NoStudy where `folder` is a file, or holds a study of another id.
+    Raises NoStudy where `folder` is a file, or holds a study or readings of its own.
     """
-    if folder.exists() and not folder.is_dir():
-        raise NoStudy(folder, "this is a file, not a folder.", "Name another folder: evenbench demo FOLDER")
+    write = "Name another folder: evenbench demo FOLDER"
+    root = _folder_to_be(folder, write)
     source = files("evenbench") / "demo"
-    if (folder / "study.toml").exists():
-        there = open_text(folder / "study.toml", "study.toml")
-        first = (source / "study.toml").read_text(encoding="utf-8").partition("\n[products")[0]
-        if not there.startswith(first[:200]):
-            raise NoStudy(folder, "another study is here already.", "Name another folder: evenbench demo FOLDER")
-    _copy(source, folder)
+    if not os.path.lexists(root / "study.toml") and _has_sheets(root):
+        raise NoStudy(root, "there are readings of another study here.", write)
+    if os.path.lexists(root / "study.toml"):
+        there = open_text(root / "study.toml", "study.toml")
+        if _id(there) != _id((source / "study.toml").read_text(encoding="utf-8")):
+            raise NoStudy(root, "another study is here already.", write)
+    _copy(source, root)
+
+
+def _folder_to_be(path: Path, write: str) -> Path:
+    """The folder that a path names, there or not."""
+    if path.name == "study.toml" and path.is_file():
+        return path.parent
+    if os.path.lexists(path) and not path.is_dir():
+        raise NoStudy(path, "this is not a folder.", write)
+    return path
+
+
+def _has_sheets(root: Path) -> bool:
+    readings = root / "readings"
+    return os.path.lexists(root / "readings.csv") or (readings.is_dir() and any(readings.iterdir()))
+
+
+def _id(text: str) -> str:
+    """The id that a study says it has, read without judging the rest of it."""
+    found = re.search(r"""^ *id *= *["']([a-z0-9_]+)["']""", text, re.MULTILINE)
+    return found[1] if found else ""
 
 
 def _copy(source: Traversable, to: Path) -> None:
@@ -142,12 +171,18 @@ def _copy(source: Traversable, to: Path) -> None:
     for item in source.iterdir():
         if item.is_dir():
             _copy(item, to / item.name)
-        elif item.name.endswith((".toml", ".csv")) and not (to / item.name).exists():
+        elif item.name.endswith((".toml", ".csv")) and not os.path.lexists(to / item.name):
             _write(to / item.name, item.read_text(encoding="utf-8"))
 
 
 def _write(path: Path, text: str) -> Path:
     # "x": if something appeared meanwhile, fail rather than overwrite it.
     with path.open("x", encoding="utf-8", newline="\n") as file:
-        file.write(text)
+        try:
+            file.write(text)
+            file.flush()
+        except OSError as error:
+            # Half a file would be kept as if it were the user's own.
+            path.unlink()
+            raise OSError(error.errno, error.strerror, str(path)) from None
     return path

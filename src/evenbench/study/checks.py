@@ -53,19 +53,19 @@ class Checks:
             return None
         return quantity
 
-    def above_zero(self, path: Path, text: str | None, why: str, like: Unit | None = None) -> Quantity | None:
+    def above_zero(self, path: Path, text: str | None, what: str, like: Unit | None = None) -> Quantity | None:
         """A quantity greater than 0."""
         quantity = self.amount(path, text, like)
         if quantity is not None and quantity.value <= 0:
-            self.notes.add(path, text, why)
+            self.notes.add(path, text, f"{what} is above 0.", "Correct it, or leave it out.")
             return None
         return quantity
 
-    def from_zero(self, path: Path, text: str | None, why: str, like: Unit | None = None) -> Quantity | None:
+    def from_zero(self, path: Path, text: str | None, what: str, like: Unit | None = None) -> Quantity | None:
         """A quantity of 0 or more."""
         quantity = self.amount(path, text, like)
         if quantity is not None and quantity.value < 0:
-            self.notes.add(path, text, why)
+            self.notes.add(path, text, f"{what} is 0 or more.", "Write it without the minus sign.")
             return None
         return quantity
 
@@ -88,10 +88,12 @@ class Checks:
         options = list(allowed)
         if given in options:
             return True
+        if self.notes.doubtful(table) or self.notes.doubtful(table, given, "role"):
+            return False
         if given in getattr(self.declared, table):
             self.notes.add(path, given, f"this is not {what} here.", suggest(given, options))
         elif not self.notes.typed(table, given):
-            near = suggest(given, options) or f"The study has no {what.split(' ', 1)[1]}."
+            near = suggest(given, options) or f"Add [{table}.{given}]."
             self.notes.add(path, given, f"the study has no {table[:-1]} with this id.", near)
         return False
 

@@ -26,11 +26,13 @@ class Notes:
 
     raw    the whole file as it was read
     kept   list in the file -> which of its members are left in the data that is being checked
+    meant  paths that the file has under a misspelt name, noted already
     """
 
     raw: dict[str, Any]
     found: list[_Note] = field(default_factory=list)
     kept: dict[Path, list[int]] = field(default_factory=dict)
+    meant: set[Path] = field(default_factory=set)
 
     def add(self, path: Path, given: object, why: str, write: str = "", *, at_key: bool = False) -> None:
         """Note a mistake in the value at `path`, or with `at_key` in the key itself."""
@@ -53,7 +55,9 @@ class Notes:
         del here[path[-1]]
 
     def typed(self, *path: str | int) -> bool:
-        """Whether the file has something at this path, sound or not."""
+        """Whether the file has something at this path, sound or not, or has it misspelt."""
+        if path in self.meant:
+            return True
         here: Any = self.raw
         for step in path:
             try:
@@ -61,6 +65,10 @@ class Notes:
             except (KeyError, IndexError, TypeError):
                 return False
         return True
+
+    def doubtful(self, *path: str | int) -> bool:
+        """Whether what is at this path has been noted as a whole, so that nothing is known of what it should say."""
+        return path in self.meant or any(note.path == path for note in self.found)
 
     def ids(self, path: Path) -> list[str]:
         """The keys of the table at this path; none where there is no table."""

@@ -48,13 +48,14 @@ def parse(text: str, *, today: date, file: str = "study.toml") -> Study:
     file   how the file is called in messages
 
     >>> from datetime import date
-    >>> parse("format = 1\n[study]\nid = 'My study'", today=date(2026, 1, 1))
+    >>> parse("format = 1\n[study]\nid = 'Mine'", today=date(2026, 1, 1))
     Traceback (most recent call last):
     ...
     evenbench.study.mistakes.StudyError: study.toml:1:1: products: every study needs it. Add [products.ID].
     study.toml:1:1: tests: every study needs it. Add [tests.ID].
     study.toml:2:2: study: 'title' is missing. Add title = …
-    study.toml:3:6: study.id: 'My study': this cannot be an id. Write a small letter first, then small letters, digits and _.
+    study.toml:3:6: study.id: 'Mine': this cannot be an id. Write a small letter first, then
+    small letters, digits and _.
     """
     raw = read_toml(text, file)
     notes = Notes(raw)
@@ -78,7 +79,6 @@ class _Meaning:
         declared = self.declared
         instruments = {id: self.instrument(id, table) for id, table in declared.instruments.items()}
         self.products = {id: self.product(id, table) for id, table in declared.products.items()}
-        self.some_of_each()
         self.distinct_names()
         self.facts_of_one_sort()
         tests = tuple(self.test(id, table, instruments) for id, table in declared.tests.items())
@@ -97,20 +97,13 @@ class _Meaning:
             text=text,
         )
 
-    def some_of_each(self) -> None:
-        """A study has products and tests."""
-        for table in ("products", "tests"):
-            if not self.notes.ids((table,)):
-                self.notes.add((table,), "", f"the study has no {table}.", f"Add [{table}.ID].", at_key=True)
-
     # -- instruments and products
 
     def instrument(self, id: str, table: shape.InstrumentTable) -> Instrument:
         path: Path = ("instruments", id)
-        resolution = self.checks.above_zero((*path, "resolution"), table.resolution, "a resolution is above 0.")
+        resolution = self.checks.above_zero((*path, "resolution"), table.resolution, "a resolution")
         like = resolution.unit if resolution else None
-        why = "an offset is how far readings may be off either way, 0 or more."
-        offset = self.checks.from_zero((*path, "offset"), table.offset, why, like)
+        offset = self.checks.from_zero((*path, "offset"), table.offset, "an offset, a distance either way,", like)
         range_ = self.range((*path, "range"), table.range)
         instrument = Instrument(
             id=id,
@@ -127,7 +120,7 @@ class _Meaning:
         return instrument
 
     def gain(self, path: Path, text: str | None) -> float:
-        gain = self.checks.from_zero(path, text, "a gain is how far readings may be off either way, 0 or more.")
+        gain = self.checks.from_zero(path, text, "a gain, a share either way,")
         if gain is not None and gain.unit.dims:
             self.notes.add(path, text, "a gain is a share of the reading.", 'Write it as "0.1 %".')
         return gain.si if gain else 0.0
@@ -158,8 +151,8 @@ class _Meaning:
             role=table.role,
             also=tuple(table.also),
             price=self.paid((*path, "price"), table.price),
-            pack=self.checks.above_zero((*path, "pack"), table.pack, "a pack holds more than 0."),
-            dose=self.checks.above_zero((*path, "dose"), table.dose, "a dose is more than 0."),
+            pack=self.checks.above_zero((*path, "pack"), table.pack, "what a pack holds"),
+            dose=self.checks.above_zero((*path, "dose"), table.dose, "a dose"),
             flash_point=table.flash_point,
             bought=self.bought((*path, "bought"), table.bought) if table.bought else None,
             facts=dict(table.facts),
@@ -169,7 +162,7 @@ class _Meaning:
         if text is None or not self.checks.has_currency():
             return None
         money = parse_unit(self.checks.currency or "", currency=self.checks.currency)
-        return self.checks.from_zero(path, text, "a price is 0 or more.", money)
+        return self.checks.from_zero(path, text, "a price", money)
 
     def bought(self, path: Path, table: shape.BoughtTable) -> Purchase:
         day = self.checks.past((*path, "on"), table.on)
@@ -198,7 +191,7 @@ class _Meaning:
                 if stated is not None and stated.unit.dims != sorts[f"product.{fact}"][0]:
                     usual = describe(sorts[f"product.{fact}"][0])
                     why = f"for other products the {fact} is {usual}, and a formula needs all of one sort."
-                    self.notes.add(("products", product.id, fact), stated.text, why)
+                    self.notes.add(("products", product.id, fact), stated.text, why, f"Write {usual}.")
 
     def in_a_formula(self, name: str) -> bool:
         prices = [self.declared.price.formula] if self.declared.price else []
@@ -218,8 +211,8 @@ class _Meaning:
             return None
         unit = parse_unit(self.checks.currency or "", currency=self.checks.currency)
         formula = self.checks.formula(("price", "formula"), table.formula)
-        why = "the smallest difference that matters is above 0."
-        matters = self.checks.above_zero(("price", "matters"), table.matters, why, unit)
+        what = "the smallest difference that matters"
+        matters = self.checks.above_zero(("price", "matters"), table.matters, what, unit)
         if formula is None:
             return None
         sort = self.checks.sort(("price", "formula"), formula, sorts_of_facts(self.products))

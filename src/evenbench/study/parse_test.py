@@ -28,11 +28,11 @@ def read_test(
     enters = _Entrants.of(path, table, checks, products)
     readings = dict(_readings(path, table, checks, instruments))
     constants = dict(_constants(path, table, checks))
-    results = _Results(id, table, checks, readings, constants, products, enters.control).all()
+    results = _Results(id, table, checks, readings, constants, products).all()
     for what in ("readings", "results"):
         if not checks.notes.typed(*path, what):
             checks.notes.add(path, "", f"a test needs {what}.", f"Add {what}.ID = {{ … }}", at_key=True)
-        elif not checks.notes.ids((*path, what)):
+        elif not checks.notes.ids((*path, what)) and not checks.notes.doubtful(*path, what):
             checks.notes.add((*path, what), "", f"there are no {what} here.", f"Add {what}.ID = {{ … }}", at_key=True)
     return Test(
         id=id,
@@ -157,7 +157,6 @@ class _Results:
     readings: Mapping[str, DeclaredReading]
     constants: Mapping[str, Quantity]
     products: Mapping[str, Product]
-    control: str | None
 
     def all(self) -> list[Result]:
         """Every result that can stand, in file order."""
@@ -175,11 +174,11 @@ class _Results:
         while ready := [n for n in formulas if not set(names(formulas[n])) & set(formulas)]:
             for name in ready:
                 formula = formulas.pop(name)
-                result = self.result(name, formula, sorts, rests)
+                result, sort = self.result(name, formula, sorts, rests)
                 rests |= {name} if set(names(formula)) & rests else set()
                 if result is not None:
                     done[name] = result
-                    sorts[name] = (result.unit.dims, result.unit.scale)
+                    sorts[name] = sort or (result.unit.dims, result.unit.scale)
         return [done[name] for name in self.table.results if name in done]
 
     def formulas(self) -> Iterator[tuple[str, Formula]]:
@@ -189,6 +188,7 @@ class _Results:
             if name in self.table.readings or name in self.table.constants or name in FUNCTIONS:
                 why = "a reading, constant or function of this test has this name."
                 self.checks.notes.add(at, name, why, "Choose another id.", at_key=True)
+                continue
             formula = self.checks.formula((*at, "formula"), declared.formula)
             if formula is not None:
                 yield name, formula
@@ -197,9 +197,12 @@ class _Results:
         """What each name amounts to that is no result."""
         read = {r.id: (r.unit.dims, r.unit.scale) for r in self.readings.values()}
         held = {name: (q.unit.dims, q.unit.scale) for name, q in self.constants.items()}
-        return {**read, **held, **sorts_of_facts(self.products)}
+        return {**held, **read, **sorts_of_facts(self.products)}
 
-    def result(self, id: str, formula: Formula, sorts: Mapping[str, Sort], rests: set[str]) -> Result | None:
+    def result(
+        self, id: str, formula: Formula, sorts: Mapping[str, Sort], rests: set[str]
+    ) -> tuple[Result | None, Sort | None]:
+        """One result, and what its formula gives where that is not what its unit says."""
         declared, notes = self.table.results[id], self.checks.notes
         at: Path = ("tests", self.test, "results", id)
         unit = self.checks.unit((*at, "unit"), declared.unit)
@@ -212,14 +215,15 @@ class _Results:
             write = 'Add better = "higher" or better = "lower".'
             notes.add(at, "", f"a {declared.kind} must say which way is better.", write, at_key=True)
         if unit is None:
-            return None
-        if sort is not None and sort[0] != unit.dims:
+            return None, None
+        mismatch = sort is not None and sort[0] != unit.dims
+        if sort is not None and mismatch:
             why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
             notes.add((*at, "unit"), declared.unit, why, "Correct the unit or the formula.")
         if sort is not None and sort[1] == "ratio" and unit.scale == "interval":
             # A difference of two temperatures, say: the unit counts degrees, and its zero is no difference.
             unit = replace(unit, offset=0.0, scale="ratio")
-        return Result(
+        result = Result(
             id=id,
             test=self.test,
             formula=formula,
@@ -229,11 +233,15 @@ class _Results:
             matters=self.margin((*at, "matters"), declared, unit),
             primary=declared.primary,
         )
+        return result, sort if mismatch else None
 
     def named_somewhere(self, name: str) -> bool:
         """Whether a name is in the file but damaged, so that it has been noted already."""
+        notes, test = self.checks.notes, self.test
         parts = ("readings", "constants", "results")
-        return any(self.checks.notes.typed("tests", self.test, part, name) for part in parts)
+        if not notes.ids(("tests", test, "readings")):
+            return True
+        return any(notes.typed("tests", test, p, name) or notes.doubtful("tests", test, p) for p in parts)
 
     # -- the smallest difference that matters
 
@@ -261,12 +269,17 @@ class _Results:
         if unit.scale == "interval":
             why = f"{unit.text} starts at no true zero, so a share of it means nothing."
             self.checks.notes.add(path, text, why, f"Write it as a difference, as in {_example(unit)}.")
-        elif self.control is None and not self.checks.notes.typed("tests", self.test, "control"):
+        elif not self.may_have_control():
             write = f'Give a product role = "control", or write an amount as in {_example(unit)}.'
             self.checks.notes.add(path, text, "the test has no control.", write)
         else:
             return True
         return False
+
+    def may_have_control(self) -> bool:
+        """Whether the study has a control, or a product that may be one once its role is mended."""
+        doubtful = self.checks.notes.doubtful
+        return any(p.role == "control" or doubtful("products", p.id, "role") for p in self.products.values())
 
     def plain_margin(self, path: Path, text: str, unit: Unit) -> Margin | None:
         notes = self.checks.notes
@@ -280,6 +293,9 @@ class _Results:
         if unit.text == "%":
             notes.add(path, text, "the result is in %.", 'Write "5 points" or "10 % of control".')
             return None
+        if POINTS.fullmatch(text):
+            notes.add(path, text, "points are for a result in %.", f"Write an amount as in {_example(unit)}.")
+            return None
         quantity = self.checks.amount(path, text, unit)
         if quantity is None:
             return None
@@ -289,7 +305,8 @@ class _Results:
     def positive(self, path: Path, margin: Margin) -> Margin | None:
         if margin.amount > 0:
             return margin
-        self.checks.notes.add(path, margin.text, "the smallest difference that matters is above 0.")
+        why = "the smallest difference that matters is above 0."
+        self.checks.notes.add(path, margin.text, why, "Write what would make a reader choose otherwise.")
         return None
 
 

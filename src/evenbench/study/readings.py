@@ -7,23 +7,24 @@ are not used are listed with the reason; what cannot be understood is a mistake,
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenbench.measure.errors import suggest
 from evenbench.measure.frozen import Frozen
+from evenbench.study.cells import LATER_VALUES, advice, decimal_step, number
 from evenbench.study.mistakes import Mistake, Place, StudyError
 from evenbench.study.model import DeclaredReading, Study, Test
 
 LONG = "*"  # the key under which one long table for all tests is handed over
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?\d+,\d+")
-_WITH_UNIT = re.compile(r"(?P<n>[+-]?\d+(\.\d+)?)\s*[^\d\s.,].*")
-_LATER_VALUES = ("<", ">", "~", "..", "did not finish", "dnf")
+MOST_MISTAKES = 1_000  # in one sheet: after so many the rest of it is not looked at
+
+_LATER_VALUES = LATER_VALUES
 _RUN_COLUMNS = ("product", "run", "specimen", "block", "order", "note")
 _LONG_COLUMNS = ("test", *_RUN_COLUMNS, "reading", "repeat", "value", "unit")
 _LATER_COLUMNS = ("code", "round", "lane", "instrument", "at", "by")
@@ -31,7 +32,7 @@ _LATER_COLUMNS = ("code", "round", "lane", "instrument", "at", "by")
 
 @dataclass(frozen=True)
 class Table:
-    """A table of text cells as it stood in a file: `rows` are (line, {column: cell}).
+    """A table of text cells as it stood in a file: `rows` are (line, {column: cell}), `header` is the header's line.
 
     >>> Table("readings/shower.csv", ("product", "wet"), ((2, {"product": "ostrel", "wet": "61.2"}),)).columns
     ('product', 'wet')
@@ -40,6 +41,7 @@ class Table:
     file: str
     columns: tuple[str, ...]
     rows: tuple[tuple[int, Mapping[str, str]], ...]
+    header: int = 1
 
     @classmethod
     def of(cls, rows: Sequence[Mapping[str, str]], file: str) -> Table:
@@ -111,15 +113,14 @@ def parse_readings(tables: Mapping[str, Table | Sequence[Mapping[str, str]]], st
     """
     reader = _Reader(study)
     for name, given in tables.items():
-        table = (
-            given if isinstance(given, Table) else Table.of(given, "readings" if name == LONG else f"readings/{name}")
-        )
+        file = "readings" if name == LONG else f"readings/{name}"
+        table = given if isinstance(given, Table) else Table.of(given, file)
         if name == LONG:
             reader.long(table)
-        elif any(t.id == name for t in study.tests):
-            reader.wide(table, study.test(name))
+        elif name in reader.tests:
+            reader.wide(table, reader.tests[name])
         else:
-            near = suggest(name, [t.id for t in study.tests])
+            near = suggest(name, list(reader.tests))
             reader.wrong(Place(table.file), "sheet", name, "the study has no such test.", near)
     return reader.readings()
 
@@ -133,144 +134,174 @@ class _Cell:
     at: Place
 
 
-@dataclass
 class _Reader:
-    study: Study
-    mistakes: list[Mistake] = field(default_factory=list)
-    not_used: list[NotUsed] = field(default_factory=list)
-    runs: dict[tuple[str, str, int], Run] = field(default_factory=dict)
-    cells: list[_Cell] = field(default_factory=list)
-    empty: dict[tuple[str, str, int], list[str]] = field(default_factory=dict)
+    """Gathers runs, cells and mistakes from one table after another."""
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        self.tests = {test.id: test for test in study.tests}
+        self.mistakes: list[Mistake] = []
+        self.not_used: dict[NotUsed, None] = {}  # a set that keeps its order
+        self.runs: dict[tuple[str, str, int], Run] = {}
+        self.cells: list[_Cell] = []
+        self.misnamed_blocks: set[str] = set()  # tests whose column of blocks goes by another name
 
     def wrong(self, at: Place, subject: str, given: str, why: str, write: str = "") -> None:
         self.mistakes.append(Mistake(at, subject, given, why, write))
 
     def skip(self, row: object, reason: str) -> None:
-        self.not_used.append(NotUsed(row=str(row), reason=reason))
+        self.not_used[NotUsed(row=str(row), reason=reason)] = None
+
+    def rows(self, table: Table) -> Iterator[tuple[Place, dict[str, str]]]:
+        """The rows that hold anything, cells without the spaces around them."""
+        before = len(self.mistakes)
+        for line, row in table.rows:
+            cells = {column: (cell or "").strip() for column, cell in row.items()}
+            if any(cells.values()):
+                yield Place(table.file, line), cells
+            if len(self.mistakes) - before >= MOST_MISTAKES:
+                why = f"there are {MOST_MISTAKES:,} mistakes up to here, and the rest was not read."
+                self.wrong(Place(table.file, line), "", "", why, "Mend these first.")
+                return
 
     # -- wide
 
     def wide(self, table: Table, test: Test) -> None:
         """A row a run, a column a reading."""
-        columns = self.wide_columns(table, test)
-        if columns is None:
+        if "product" not in table.columns:
+            self.wide_columns(table, test)
             return
+        columns = self.wide_columns(table, test)
         numbered = "run" in table.columns
-        unnumbered: dict[str, list[int]] = {}
-        for line, row in table.rows:
-            at = Place(table.file, line)
-            if not any(cell.strip() for cell in row.values()):
-                continue
+        lines: dict[str, list[int]] = {}
+        for at, row in self.rows(table):
             product = self.product(at, row, test)
             if product is None:
                 continue
-            unnumbered.setdefault(product, []).append(line)
-            run = self.add_run(at, row, test, product, numbered)
+            lines.setdefault(product, []).append(at.line)
+            if not numbered and len(lines[product]) > 1:
+                continue
+            run = self.add_run(at, row, test, product, row.get("run", "") if numbered else "1", anew=True)
             if run is None:
                 continue
             for column, (reading, repeat) in columns.items():
                 self.add_cell(run, test, reading, repeat, row.get(column, ""), at)
         if not numbered:
-            for product, lines in unnumbered.items():
-                if len(lines) > 1:
-                    where = ", ".join(map(str, lines))
-                    why = f"lines {where} are all of this product, and nothing says whether they are runs or repeats."
-                    write = "Number the runs in a column `run`, or put repeats of one run into columns such as wet.2."
-                    self.wrong(Place(table.file, lines[1]), "rows", product, why, write)
+            self.told_apart(table, lines)
 
-    def wide_columns(self, table: Table, test: Test) -> dict[str, tuple[str, int]] | None:
-        """Which column holds which reading and repeat; None where rows cannot be told apart."""
-        header = Place(table.file, 1)
-        columns: dict[str, tuple[str, int]] = {}
+    def told_apart(self, table: Table, lines: Mapping[str, list[int]]) -> None:
+        """In a sheet without run numbers every product has one row."""
+        for product, found in lines.items():
+            if len(found) > 1:
+                where = ", ".join(map(str, found))
+                why = f"lines {where} are all of this product, and nothing says whether they are runs or repeats."
+                write = "Number the runs in a column `run`, or put repeats of one run into columns such as wet.2."
+                self.wrong(Place(table.file, found[1]), "rows", product, why, write)
+
+    def wide_columns(self, table: Table, test: Test) -> dict[str, tuple[str, int]]:
+        """Which column holds which reading and repeat; strangers and gaps in the header are noted."""
+        header = Place(table.file, table.header)
         wanted = {_column(r.id, n): (r.id, n) for r in test.readings for n in range(1, r.repeats + 1)}
-        strangers = []
-        for column in table.columns:
-            if column in wanted:
-                columns[column] = wanted[column]
-            elif column not in _RUN_COLUMNS:
-                strangers.append(column)
-        missing = [c for c in wanted if c not in columns]
-        for column in strangers:
-            if column in _LATER_COLUMNS:
-                why = "this version does not read this column yet."
-                self.wrong(
-                    header, "column", column, why, "Name products by id in a column `product`."
-                ) if column == "code" else self.skip(f"{table.file}: column {column}", why)
-            elif missing and suggest(column, missing).startswith("Did you mean"):
-                self.wrong(header, "column", column, f"test {test.id} has no such reading.", suggest(column, missing))
-            else:
-                self.skip(f"{table.file}: column {column}", f"test {test.id} declares no such reading")
+        missing = [column for column in ("product", *wanted) if column not in table.columns]
+        absent = [column for column in _RUN_COLUMNS if column not in table.columns]
+        strangers = [column for column in table.columns if column not in wanted and column not in _RUN_COLUMNS]
+        meant = {self.wide_stranger(header, column, test, missing, absent) for column in strangers}
+        if "block" in meant:
+            self.misnamed_blocks.add(test.id)
         for column in missing:
-            found = ", ".join(table.columns) or "nothing"
-            self.wrong(
-                header,
-                "header",
-                "",
-                f"column {column!r} is missing; the header has {found}.",
-                f"Add a column {column}.",
-            )
-        if "product" not in table.columns:
-            self.wrong(header, "header", "", "column 'product' is missing.", "Add it, with a product id in each row.")
-            return None
-        return columns
+            if column not in meant:
+                found = ", ".join(table.columns) or "nothing"
+                why = f"column {column!r} is missing; the header has {found}."
+                self.wrong(header, "header", "", why, _column_write(column))
+        return {column: wanted[column] for column in table.columns if column in wanted}
+
+    def wide_stranger(self, header: Place, column: str, test: Test, missing: list[str], absent: list[str]) -> str:
+        """Say what is wrong with a column that is not expected; the column that it was meant to be, or ""."""
+        if column == "code":
+            write = "Name products by id in a column `product`."
+            self.wrong(header, "column", column, "this version does not read this column yet.", write)
+            return "product"
+        if column in _LATER_COLUMNS:
+            self.skip(f"{header.file}: column {column}", "this version does not read this column yet")
+        elif near := _near(column, missing, 0.6) or _near(column, absent, 0.75):
+            why = f"test {test.id} has no such column."
+            self.wrong(header, "column", column, why, f"Did you mean {near!r}?")
+            return near
+        elif (repeat := _repeat(column, test)) is not None:
+            self.wrong(header, "column", column, *repeat)
+        else:
+            self.skip(f"{header.file}: column {column}", f"test {test.id} declares no such reading")
+        return ""
 
     # -- long
 
     def long(self, table: Table) -> None:
         """A row a reading."""
-        header = Place(table.file, 1)
-        needed = ("test", "product", "reading", "value")
-        for column in needed:
-            if column not in table.columns:
-                self.wrong(header, "header", "", f"column {column!r} is missing.", f"Add a column {column}.")
-        for column in table.columns:
-            if column not in _LONG_COLUMNS:
-                self.skip(f"{table.file}: column {column}", "this version does not read it")
-        if not set(needed) <= set(table.columns):
+        if not self.long_columns(table):
             return
-        tests = {t.id: t for t in self.study.tests}
         first: dict[tuple[str, str, int, str, int], int] = {}
-        for line, row in table.rows:
-            at = Place(table.file, line)
-            if not any(cell.strip() for cell in row.values()):
+        for at, row in self.rows(table):
+            test = self.test(at, row)
+            if test is None:
                 continue
-            name = row.get("test", "").strip()
-            if name not in tests:
-                self.wrong(at, "test", name or "(empty)", "the study has no such test.", suggest(name, list(tests)))
-                continue
-            test = tests[name]
-            product = self.product(at, row, test)
-            reading = self.reading(at, row, test)
+            product, reading = self.product(at, row, test), self.reading(at, row, test)
             if product is None or reading is None:
                 continue
-            repeat = self.whole(at, "repeat", row.get("repeat", "").strip() or "1", most=reading.repeats)
-            run = self.add_run(at, row, test, product, numbered=True, same=True)
-            unit = row.get("unit", "").strip()
-            if unit and unit != reading.unit.text:
-                write = f"Convert the value and write {reading.unit.text}, or correct the unit."
-                self.wrong(at, "unit", unit, f"{test.id} declares {reading.id} in {reading.unit.text}.", write)
+            repeat = self.repeat(at, row.get("repeat", "") or "1", test, reading)
+            run = self.add_run(at, row, test, product, row.get("run", "") or "1", anew=False)
+            self.same_unit(at, row.get("unit", ""), test, reading)
             if run is None or repeat is None:
                 continue
-            key = (*run, reading.id, repeat)
-            if key in first:
-                why = f"line {first[key]} has {reading.id} of {product}, run {run[2]}, repeat {repeat} already."
+            before = first.setdefault((*run, reading.id, repeat), at.line)
+            if before != at.line:
+                why = f"line {before} has {reading.id} of {product}, run {run[2]}, repeat {repeat} already."
                 self.wrong(at, "row", "", why, "Correct one of the two, or number the repeats.")
                 continue
-            first[key] = line
-            self.add_cell(run, test, reading.id, repeat, row.get("value", ""), at)
+            self.add_cell(run, test, reading.id, repeat, row.get("value", ""), at, column="value")
+
+    def long_columns(self, table: Table) -> bool:
+        """Whether the columns are there that a long sheet needs."""
+        header = Place(table.file, table.header)
+        needed = ("test", "product", "reading", "value")
+        absent = [column for column in _LONG_COLUMNS if column not in table.columns]
+        meant = set()
+        for column in table.columns:
+            if column in _LONG_COLUMNS:
+                continue
+            if near := _near(column, absent, 0.75):
+                meant.add(near)
+                self.wrong(header, "column", column, "a long sheet has no such column.", f"Did you mean {near!r}?")
+            else:
+                self.skip(f"{table.file}: column {column}", "this version does not read this column")
+        for column in needed:
+            if column in absent and column not in meant:
+                self.wrong(header, "header", "", f"column {column!r} is missing.", f"Add a column {column}.")
+        return not set(needed) & set(absent)
+
+    def test(self, at: Place, row: Mapping[str, str]) -> Test | None:
+        name = row.get("test", "")
+        if name not in self.tests:
+            self.wrong(at, "test", name, _unknown(name, "the study has no such test."), suggest(name, list(self.tests)))
+        return self.tests.get(name)
 
     def reading(self, at: Place, row: Mapping[str, str], test: Test) -> DeclaredReading | None:
-        name = row.get("reading", "").strip()
+        name = row.get("reading", "")
         found = next((r for r in test.readings if r.id == name), None)
         if found is None:
             near = suggest(name, [r.id for r in test.readings])
-            self.wrong(at, "reading", name or "(empty)", f"test {test.id} has no such reading.", near)
+            self.wrong(at, "reading", name, _unknown(name, f"test {test.id} has no such reading."), near)
         return found
+
+    def same_unit(self, at: Place, unit: str, test: Test, reading: DeclaredReading) -> None:
+        if unit and unit != reading.unit.text:
+            write = f"Convert the value and write {reading.unit.text}, or correct the unit."
+            self.wrong(at, "unit", unit, f"{test.id} declares {reading.id} in {reading.unit.text}.", write)
 
     # -- shared
 
     def product(self, at: Place, row: Mapping[str, str], test: Test) -> str | None:
-        name = (row.get("product") or "").strip()
+        """The product of a row where it goes through the test; else listed as not used, or noted."""
+        name = row.get("product", "")
         if name in test.products:
             return name
         roles = {p.id: p.role for p in self.study.products}
@@ -281,114 +312,117 @@ class _Reader:
             }.get(roles[name], f"test {test.id} is declared without {name}")
             self.skip(at, reason)
         else:
-            self.wrong(
-                at,
-                "product",
-                name or "(empty)",
-                "the study has no such product.",
-                suggest(name, list(test.products)),
-            )
+            near = self.called(name) or suggest(name, list(test.products))
+            self.wrong(at, "product", name, _unknown(name, "the study has no such product."), near)
         return None
 
-    def whole(self, at: Place, subject: str, text: str, most: int | None = None) -> int | None:
-        if re.fullmatch(r"[1-9]\d{0,6}", text) and (most is None or int(text) <= most):
-            return int(text)
-        limit = f"from 1 to {most}" if most else "1 or more"
-        self.wrong(at, subject, text, f"a whole number {limit} is needed.")
+    def called(self, name: str) -> str:
+        """What to write where a product was named as people call it."""
+        for product in self.study.products:
+            if name and name.casefold() in (n.casefold() for n in (product.name, *product.also)):
+                return f"Write its id, {product.id}."
+        return ""
+
+    def repeat(self, at: Place, typed: str, test: Test, reading: DeclaredReading) -> int | None:
+        repeat = self.whole(at, "repeat", typed)
+        if repeat is not None and repeat > reading.repeats:
+            self.wrong(at, "repeat", typed, *_too_many(repeat, test, reading))
+            return None
+        return repeat
+
+    def whole(self, at: Place, subject: str, typed: str) -> int | None:
+        if re.fullmatch(r"[1-9][0-9]{0,6}", typed):
+            return int(typed)
+        why = "a whole number is needed, 1 or more." if typed else f"the {subject} has no number."
+        self.wrong(at, subject, typed, why, "Number the runs of a product 1, 2, 3 …" if subject == "run" else "")
         return None
 
     def add_run(
-        self,
-        at: Place,
-        row: Mapping[str, str],
-        test: Test,
-        product: str,
-        numbered: bool,
-        *,
-        same: bool = False,
+        self, at: Place, row: Mapping[str, str], test: Test, product: str, typed: str, *, anew: bool
     ) -> tuple[str, str, int] | None:
-        """Enter the run of this row; with `same`, later rows of one run must agree with its first."""
-        typed = {column: (row.get(column) or "").strip() for column in _RUN_COLUMNS}
-        number: int | None = 1
-        if numbered and (typed["run"] or not same):
-            number = self.whole(at, "run", typed["run"] or "(empty)")
+        """Enter the run of this row, `typed` being its number; unless `anew`, several rows may be of one run."""
+        number = self.whole(at, "run", typed)
         if number is None:
             return None
-        order = self.order(at, typed["order"])
-        if test.blocks is not None and not typed["block"]:
-            why = f"test {test.id} compares within blocks ({test.blocks}), and this run names none."
-            self.wrong(at, "block", "", why, "Fill in the column `block`.")
-        if test.blocks is None and typed["block"]:
-            self.skip(f"{at}: block {typed['block']}", f"test {test.id} declares no blocks")
         key = (test.id, product, number)
         run = Run(
             test=test.id,
             product=product,
             number=number,
             at=at,
-            specimen=typed["specimen"],
-            block=typed["block"] if test.blocks is not None else "",
-            order=order,
-            note=typed["note"],
+            specimen=row.get("specimen", ""),
+            block=self.block(at, row.get("block", ""), test),
+            order=self.order(at, row.get("order", "")),
+            note=row.get("note", ""),
         )
         earlier = self.runs.get(key)
-        if earlier is None:
-            self.runs[key] = run
-        elif not same:
+        if earlier is not None and anew:
             why = f"line {earlier.at.line} is run {number} of {product} already."
-            self.wrong(at, "run", str(number), why, "Number the runs of a product 1, 2, 3 …")
+            self.wrong(at, "run", typed, why, "Number the runs of a product 1, 2, 3 …")
             return None
-        else:
-            for column in ("specimen", "block", "order"):
-                before, now = getattr(earlier, column), getattr(run, column)
-                if now and before and now != before:
-                    why = f"line {earlier.at.line} gives {before} for the same run."
-                    self.wrong(at, column, str(now), why, "Correct one of the two.")
-            if run.note and run.note not in earlier.note:
-                merged = "; ".join(n for n in (earlier.note, run.note) if n)
-                self.runs[key] = Run(**{**earlier.__dict__, "note": merged})
+        self.runs[key] = run if earlier is None else self.merged(earlier, run)
         return key
 
-    def order(self, at: Place, text: str) -> float | None:
-        if not text:
+    def block(self, at: Place, typed: str, test: Test) -> str:
+        if typed and test.blocks is None:
+            self.skip(f"{at.file}: column block", f"test {test.id} declares no blocks")
+        return typed if test.blocks is not None else ""
+
+    def order(self, at: Place, typed: str) -> float | None:
+        place = number(typed)
+        if typed and (place is None or place < 0):
+            self.wrong(at, "order", typed, "the place in the order run is a number, 1 for the first.")
             return None
-        number = _number(text)
-        if number is None or number < 0:
-            self.wrong(at, "order", text, "the place in the order run is a number, 1 for the first.")
-            return None
-        return number
+        return place
+
+    def merged(self, earlier: Run, later: Run) -> Run:
+        """One run told in two rows, which must agree."""
+        for column in ("specimen", "block", "order"):
+            before, now = getattr(earlier, column), getattr(later, column)
+            if now and before and now != before:
+                shown, given = (f"{x:g}" if isinstance(x, float) else x for x in (before, now))
+                why = f"line {earlier.at.line} gives {shown} for the same run."
+                self.wrong(later.at, column, given, why, "Correct one of the two.")
+        known = not later.note or later.note in earlier.note.split("; ")
+        return replace(
+            earlier,
+            specimen=earlier.specimen or later.specimen,
+            block=earlier.block or later.block,
+            order=later.order if earlier.order is None else earlier.order,
+            note=earlier.note if known else "; ".join(note for note in (earlier.note, later.note) if note),
+        )
 
     def add_cell(
-        self, run: tuple[str, str, int], test: Test, reading: str, repeat: int, cell: str | None, at: Place
+        self,
+        run: tuple[str, str, int],
+        test: Test,
+        reading: str,
+        repeat: int,
+        typed: str,
+        at: Place,
+        column: str = "",
     ) -> None:
-        typed = (cell or "").strip()
-        if not typed:
-            self.empty.setdefault(run, []).append(_column(reading, repeat))
-            return
-        if _number(typed) is None:
-            why, write = _advice(typed, next(r.unit.text for r in test.readings if r.id == reading))
-            self.wrong(at, _column(reading, repeat), typed, why, write)
-            return
-        self.cells.append(_Cell(run, reading, repeat, typed, at))
+        if number(typed) is not None:
+            self.cells.append(_Cell(run, reading, repeat, typed, at))
+        elif typed:
+            unit = next(r.unit.text for r in test.readings if r.id == reading)
+            self.wrong(at, column or _column(reading, repeat), typed, *advice(typed, unit))
 
     # -- the value
 
     def readings(self) -> Readings:
         """Everything understood, or StudyError."""
+        self.all_in_blocks()
         if self.mistakes:
             raise StudyError(self.mistakes)
-        for key, columns in self.empty.items():
-            run = self.runs[key]
-            self.skip(
-                f"{run.at}: {', '.join(columns)} of {run}", "not recorded" + (f" ({run.note})" if run.note else "")
-            )
-        tests = {t.id: n for n, t in enumerate(self.study.tests)}
+        tests = {id: n for n, id in enumerate(self.tests)}
         products = {p.id: n for n, p in enumerate(self.study.products)}
         # Study order, whatever the order of rows: figures must not depend on how a sheet was sorted.
         keys = sorted(self.runs, key=lambda k: (tests[k[0]], products[k[1]], k[2]))
         place = {key: n for n, key in enumerate(keys)}
         declared = {t.id: {r.id: n for n, r in enumerate(t.readings)} for t in self.study.tests}
         cells = sorted(self.cells, key=lambda c: (place[c.run], declared[c.run[0]][c.reading], c.repeat))
+        self.list_not_recorded()
         return Readings(
             runs=tuple(self.runs[key] for key in keys),
             run=np.array([place[c.run] for c in cells], dtype=np.int32),
@@ -400,6 +434,38 @@ class _Reader:
             at=tuple(c.at for c in cells),
             not_used=tuple(self.not_used),
         )
+
+    def all_in_blocks(self) -> None:
+        """Where a test has blocks, every run says its own."""
+        for test in self.study.tests:
+            if test.blocks is None or test.id in self.misnamed_blocks:
+                continue
+            runs = [run for run in self.runs.values() if run.test == test.id]
+            lacking = [run for run in runs if not run.block]
+            compares = f"test {test.id} compares within blocks ({test.blocks})"
+            if len(lacking) == len(runs) > 1:
+                why = f"{compares}, and no run names its own."
+                self.wrong(Place(runs[0].at.file), "block", "", why, "Fill in a column `block`.")
+                continue
+            for run in lacking:
+                self.wrong(run.at, "block", "", f"{compares}, and this run names none.", "Fill in the column `block`.")
+
+    def list_not_recorded(self) -> None:
+        """Every reading that the study declares and a run lacks."""
+        recorded = {(c.run, c.reading, c.repeat) for c in self.cells}
+        for test in self.study.tests:
+            runs = {key: run for key, run in self.runs.items() if run.test == test.id}
+            wanted = [(r.id, n) for r in test.readings for n in range(1, r.repeats + 1)]
+            begun = any(c.run in runs for c in self.cells) or any(run.note for run in runs.values())
+            if len(runs) > 1 and not begun:
+                file = next(iter(runs.values())).at.file
+                self.skip(f"{file}: all {len(runs)} runs of {test.id}", "nothing is recorded yet")
+                continue
+            for key, run in runs.items():
+                lacks = [_column(*one) for one in wanted if (key, *one) not in recorded]
+                what = ", ".join(lacks) if len(lacks) < len(wanted) else "all readings"
+                if lacks:
+                    self.skip(f"{run.at}: {what} of {run}", "not recorded" + (f" ({run.note})" if run.note else ""))
 
     def steps(self, cells: Iterable[_Cell]) -> NDArray[np.float64]:
         """Resolution of each reading: the instrument's, else the finest decimals typed in its column.
@@ -420,40 +486,36 @@ class _Reader:
         return np.array([finest[(c.run[0], c.reading)] for c in rows], dtype=np.float64)
 
 
-def decimal_step(typed: str) -> float:
-    """The last place of a number as typed.
-
-    >>> decimal_step("12.40"), decimal_step("7"), decimal_step("1.5e3")
-    (0.01, 1.0, 100.0)
-    """
-    mantissa, _, exponent = typed.lower().partition("e")
-    decimals = len(mantissa.partition(".")[2])
-    return float(f"1e{int(exponent or 0) - decimals}")
-
-
 def _column(reading: str, repeat: int) -> str:
     return reading if repeat == 1 else f"{reading}.{repeat}"
 
 
-def _number(text: str) -> float | None:
-    if not _NUMBER.fullmatch(text) or len(text) > 40:
+def _column_write(column: str) -> str:
+    return "Add it, with a product id in each row." if column == "product" else f"Add a column {column}."
+
+
+def _near(column: str, known: Sequence[str], cutoff: float) -> str:
+    """The one of `known` that a column was probably meant to be; "" where none is near."""
+    near = get_close_matches(column.casefold()[:100], known, n=1, cutoff=cutoff)
+    return near[0] if near else ""
+
+
+def _repeat(column: str, test: Test) -> tuple[str, str] | None:
+    """Why a column such as wet.3 is none, where `wet` is a reading."""
+    id, _, repeat = column.partition(".")
+    reading = next((r for r in test.readings if r.id == id), None)
+    if reading is None or not re.fullmatch("[0-9]{1,3}", repeat):
         return None
-    value = float(text)
-    return value if abs(value) < 1e30 else None
+    if int(repeat) < 2:
+        return f"the first {id} of a run stands in the column {id}.", f"Call the second {id}.2."
+    return _too_many(int(repeat), test, reading)
 
 
-def _advice(typed: str, unit: str) -> tuple[str, str]:
-    """Why a cell is no number, and what to write."""
-    if _COMMA.fullmatch(typed):
-        return "a decimal comma cannot be told from a thousands comma.", f"Write {typed.replace(',', '.')}."
-    if any(mark in typed.lower() for mark in _LATER_VALUES):
-        return (
-            "this version reads plain numbers only; bounds, intervals and unfinished runs come later.",
-            "Leave the cell empty and say what happened in the column `note`.",
-        )
-    if found := _WITH_UNIT.fullmatch(typed):
-        return (
-            f"the unit stands in the study ({unit}), the sheet holds the number alone.",
-            f"Write {found['n']} if it is in {unit}.",
-        )
-    return "this is not a number.", "Write a number such as 12.4, or leave the cell empty with a note."
+def _too_many(repeat: int, test: Test, reading: DeclaredReading) -> tuple[str, str]:
+    declared = "one reading" if reading.repeats == 1 else f"{reading.repeats} readings"
+    why = f"test {test.id} declares {declared} of {reading.id} in a run."
+    return why, f"Write repeats = {repeat} in the study, or correct it."
+
+
+def _unknown(name: str, why: str) -> str:
+    return why if name else "the cell is empty."

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from difflib import get_close_matches
 from types import UnionType
-from typing import Any, Union, get_args, get_origin
+from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from evenbench.measure.errors import character_name, suggest
+from evenbench.measure.wording import listed
 from evenbench.study import file
 from evenbench.study.mistakes import obeyed
 from evenbench.study.notes import Notes, Path, dotted
@@ -19,6 +20,7 @@ _ROUNDS = 20  # each cuts something at least one step further up; tables are nev
 _MOST_NOTED = 500
 # Free texts that nothing depends on. Where one is missing the rest of its table is checked all the same.
 _FREE = frozenset({"id", "title", "name", "per", "asks", "says", "why", "from"})
+_LISTS_OF_TABLES = frozenset({"questions", "claims", "departs", "must"})
 _LATER_WORDS = frozenset({"scale", "spread", "drift"})
 
 
@@ -27,9 +29,13 @@ def shaped(raw: dict[str, Any], notes: Notes) -> file.StudyFile | None:
     data = _shown_whole(raw, (), notes)
     if not _format_is_ours(data, notes):
         return None
+    empty = [part for part in ("products", "tests") if data.get(part) == {}]
+    for part in empty:
+        notes.add((part,), "", f"the study has no {part}.", f"Add [{part}.ID].", at_key=True)
     for _ in range(_ROUNDS):
         try:
-            return file.StudyFile.model_validate(data)
+            whole = file.StudyFile.model_validate(data)
+            return None if empty else whole
         except ValidationError as error:
             if not _mend(error.errors(include_url=False), data, notes):
                 return None
@@ -116,7 +122,7 @@ def _note_missing(path: Path, data: dict[str, Any], notes: Notes) -> set[Path]:
     table, key = path[:-1], str(path[-1])
     if not notes.typed(*notes.in_file(path)) and not _has_later(table, notes):
         if table:
-            notes.add(table, "", f"{key!r} is missing.", f"Add {key} = …", at_key=True)
+            notes.add(table, "", f"{key!r} is missing.", f"Add {_example(table, key)}.", at_key=True)
         else:
             notes.add(path, "", "every study needs it.", f"Add [{key}{'.ID' if key in ('products', 'tests') else ''}].")
     if path == ("study",):
@@ -126,6 +132,16 @@ def _note_missing(path: Path, data: dict[str, Any], notes: Notes) -> set[Path]:
         _table(data, table)[key] = "unnamed" if key == "id" else dotted(table)
         return set()
     return {table} if table else set()
+
+
+def _example(table: Path, key: str) -> str:
+    """How a missing key is written."""
+    if key == "weights":
+        return "weights.TEST.RESULT = 1"
+    model = _model_at(table)
+    fields = [f for n, f in model.model_fields.items() if (f.alias or n) == key] if model else []
+    words = get_args(fields[0].annotation) if fields and get_origin(fields[0].annotation) is Literal else ("…",)
+    return f"{key} = " + listed([f'"{word}"' for word in words], last="or")
 
 
 def _has_later(table: Path, notes: Notes) -> bool:
@@ -148,6 +164,7 @@ def _note_stranger(path: Path, notes: Notes) -> None:
         notes.add(path, "", why, "Leave it out for now.", at_key=True)
     else:
         notes.add(path, key, "no such key here.", suggest(key, _keys(model)), at_key=True)
+        notes.meant |= {(*notes.in_file(path[:-1]), near) for near in get_close_matches(key, _keys(model), n=1)}
 
 
 _TYPES = {
@@ -161,12 +178,12 @@ _TYPES = {
     "model_type": "a table",
 }
 _PLAIN = {
-    "string_too_short": "the text is empty.",
-    "string_too_long": "the text is longer than {max_length} characters.",
-    "too_long": "there are more than {max_length} here.",
-    "greater_than_equal": "the number must be {ge} or more.",
-    "less_than_equal": "the number must be {le} or less.",
-    "finite_number": "this is no number that can be computed with.",
+    "string_too_short": ("the text is empty.", "Write a text."),
+    "string_too_long": ("the text is longer than {max_length:,} characters.", "Shorten it."),
+    "too_long": ("there are more than {max_length:,} here.", "Leave some out."),
+    "greater_than_equal": ("the number must be {ge:,} or more.", ""),
+    "less_than_equal": ("the number must be {le:,} or less.", ""),
+    "finite_number": ("this is no number that can be computed with.", "Write another, or leave it out."),
 }
 
 
@@ -175,7 +192,7 @@ def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
     given, context = error["input"], error.get("ctx", {})
     kind = "finite_number" if "finite_number" in kinds else error["type"]
     if kinds <= set(_TYPES):
-        return _why_type(given, kinds)
+        return _why_type(given, kinds, path[-1])
     if kind == "literal_error":
         options = re.findall(r"'([^']*)'", context["expected"])
         later = path[-1] in _LATER_WORDS or (path[-1] == "better" and given == "nearest")
@@ -185,28 +202,34 @@ def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
         return "this is not a currency.", 'Write three capital letters, as in "EUR".'
     if kind == "string_pattern_mismatch":
         return "this cannot be an id.", "Write a small letter first, then small letters, digits and _."
-    return (_PLAIN[kind].format(**context), "") if kind in _PLAIN else (f"{error['msg']}.", "")
+    why, write = _PLAIN.get(kind, ("", ""))
+    return (why.format(**context), write) if why else (f"{error['msg']}.", "")
 
 
-def _why_type(given: Any, kinds: set[str]) -> tuple[str, str]:
+def _why_type(given: Any, kinds: set[str], key: str | int) -> tuple[str, str]:
     needed = " or ".join(_TYPES[kind] for kind in sorted(kinds, reverse=True) if kind != "int_type" or len(kinds) == 1)
-    return f"{needed} is needed.", _write(given, kinds)
+    return f"{needed} is needed.", _write(given, kinds, key)
 
 
-def _write(given: Any, kinds: set[str]) -> str:
+def _write(given: Any, kinds: set[str], key: str | int) -> str:
     """What to write where the value is right and its sort is wrong."""
     if kinds == {"date_type"}:
         return "Write it as in 2026-08-01."
-    if kinds == {"list_type"} and isinstance(given, str):
-        return f'Write ["{given}"].'
-    if kinds == {"bool_type"} and given in ("true", "false"):
-        return f"Write {given}."
+    if isinstance(given, str):
+        return _write_without_quotes(given, kinds, key)
     if kinds == {"int_type"} and isinstance(given, float) and given.is_integer():
         return f"Write {given:.0f}."
-    if kinds <= {"int_type", "float_type"} and isinstance(given, str) and re.fullmatch(r"[0-9]+(\.[0-9]+)?", given):
-        return f"Write {given} without quotes."
     if "string_type" in kinds and isinstance(given, int | float) and not isinstance(given, bool):
         return f'Write "{given}".'
+    return ""
+
+
+def _write_without_quotes(given: str, kinds: set[str], key: str | int) -> str:
+    if kinds == {"list_type"} and key not in _LISTS_OF_TABLES:
+        return f'Write ["{given}"].'
+    numeric = kinds <= {"int_type", "float_type"} and re.fullmatch(r"[0-9]+(\.[0-9]+)?", given)
+    if numeric or (kinds == {"bool_type"} and given in ("true", "false")):
+        return f"Write {given} without quotes."
     return ""
 
 
@@ -233,5 +256,5 @@ def _without_none(annotation: Any) -> Any:
     return annotation
 
 
-def _keys(model: type[BaseModel] | None) -> Iterable[str]:
+def _keys(model: type[BaseModel] | None) -> list[str]:
     return [f.alias or n for n, f in model.model_fields.items()] if model else []

@@ -33,12 +33,17 @@ _PLAIN: tuple[tuple[str, str, str], ...] = (
     (r"Cannot declare \((?P<it>.*)\) twice", "the table {it} stands above already.", _TWICE),
     (r"Cannot overwrite a value", "this key stands above already.", _TWICE),
     (r"Cannot (mutate|redefine)", "this table was written whole above, and nothing can be added.", "Write it once."),
-    (r"Unclosed array", "a list is not closed, or a comma is missing in it.", "Add ] or the comma."),
-    (r"Unclosed inline table", "braces are not closed, or a comma is missing in them.", "Add } or the comma."),
+    (r"Unclosed array", "a list before this is not closed, or lacks a comma.", "Add ] or the comma."),
+    (r"Unclosed inline table", "braces before this are not closed, or lack a comma.", "Add } or the comma."),
     (r"Expected '\]+'", "the table's name is not closed.", "Write it as in [products.ostrel]."),
     (r"Invalid date", "there is no such day or time.", "Write a date as in 2026-08-01."),
-    (r"Unescaped '\\\\'|Invalid hex|Escaped char", "a backslash means something else in quotes.", r"Write \\ for \."),
+    (r"Unescaped '\\'|Invalid hex|Escaped char", "a backslash means something else in quotes.", r"Write \\ for \."),
 )
+_NEVER_CLOSED = {
+    "Unterminated string": ('"""', '"'),
+    'Expected "\'"': ("'",),
+    "Expected \"'''\"": ("'''",),
+}
 
 
 def read_toml(text: str, file: str) -> dict[str, Any]:
@@ -51,8 +56,8 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
     >>> read_toml("role candidate", "study.toml")
     Traceback (most recent call last):
     ...
-    evenbench.study.mistakes.StudyError: study.toml:1:6: the file cannot be read on from here: an = is missing after the key.
-    A line is key = value, as in name = "Ostrel".
+    evenbench.study.mistakes.StudyError: study.toml:1:6: the file cannot be read on from here:
+    an = is missing after the key. A line is key = value, as in name = "Ostrel".
     """
     mistake = _too_large(text, file)
     if mistake is None:
@@ -108,8 +113,7 @@ def _plain(said: str, text: str, file: str) -> Mistake:
 def _place(said: str, text: str, file: str) -> Place:
     if found := re.search(r"\(at line (\d+), column (\d+)\)$", said):
         return Place(file, int(found[1]), int(found[2]))
-    # At the end of the document: a text in three quotes was never closed, so that the last three opened it.
-    opened = max(text.rfind('"""'), text.rfind("'''"))
-    if not said.startswith(("Unterminated", "Expected \"'")) or opened < 0:
-        opened = len(text)
+    # At the end of the document: a text was never closed, so that the last of its quotes opened it.
+    quotes = next((q for q in _NEVER_CLOSED.get(said.split(" (", maxsplit=1)[0], ()) if q in text), "")
+    opened = text.rfind(quotes) if quotes else len(text)
     return Place(file, text.count("\n", 0, opened) + 1, opened - text.rfind("\n", 0, opened))

@@ -1,0 +1,86 @@
+"""What a study folder holds: how much was run and read of each test, and what no figure can rest on.
+
+`check` is asked at the bench, between two runs, so it computes outcomes and nothing beyond: a formula that has no
+value for some readings is a fault of the data; a verdict is not its business.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from evenbench.measure.wording import counted
+from evenbench.reduce import reduce
+from evenbench.study.mistakes import visible
+from evenbench.study.model import Study
+from evenbench.study.readings import NotUsed, Readings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Held:
+    """How much there is of one test. `planned` is None where the study does not say how often to run."""
+
+    test: str
+    products: int
+    runs: int
+    planned: int | None
+    readings: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checked:
+    """A sound study: what is there of each test, and what is not used."""
+
+    title: str
+    tests: tuple[Held, ...]
+    not_used: tuple[NotUsed, ...]
+
+
+def check(study: Study, readings: Readings) -> Checked:
+    """What `study` and its `readings` hold."""
+    missing = dict.fromkeys(m for outcomes in reduce(study, readings) for m in outcomes.missing if not m.empty)
+    without_outcome = tuple(NotUsed(row=m.where, reason=m.reason) for m in missing)
+    held = tuple(_held(study, readings, test.id) for test in study.tests)
+    return Checked(title=study.title, tests=held, not_used=readings.not_used + without_outcome)
+
+
+def _held(study: Study, readings: Readings, id: str) -> Held:
+    test, runs = study.test(id), set(readings.of_test(id))
+    planned = [test.planned(p) for p in test.products if p not in test.references]
+    known = [n for n in planned if n is not None]
+    return Held(
+        test=id,
+        products=len(test.products),
+        runs=len(runs),
+        planned=sum(known) if known else None,
+        readings=sum(1 for n in readings.run if int(n) in runs),
+    )
+
+
+def as_json(checked: Checked) -> dict[str, Any]:
+    """The answer for another program."""
+    not_used = [{"row": n.row, "reason": n.reason} for n in checked.not_used]
+    return {"sound": True, "mistakes": [], "not_used": not_used}
+
+
+def as_text(checked: Checked) -> str:
+    """The answer in the terminal."""
+    rows = [("test", "products", "runs", "planned", "readings")]
+    rows += [
+        (t.test, str(t.products), str(t.runs), "" if t.planned is None else str(t.planned), str(t.readings))
+        for t in checked.tests
+    ]
+    wide = [max(len(row[n]) for row in rows) for n in range(5)]
+    lines = [f"{visible(checked.title)}: the study and its sheets can be read."]
+    lines += ["  ".join([row[0].ljust(wide[0]), *(row[n].rjust(wide[n]) for n in range(1, 5))]) for row in rows]
+    lines += [f"  {visible(note.row)}: {visible(note.reason)}" for note in checked.not_used]
+    return "\n".join([*lines, _ending(checked)])
+
+
+def _ending(checked: Checked) -> str:
+    if not any(test.readings for test in checked.tests):
+        return "Nothing is recorded yet. For sheets ready to fill: evenbench start FOLDER"
+    if not checked.not_used:
+        return "Everything in the sheets is used."
+    count = counted(len(checked.not_used), "thing", "things")
+    return f"{count} listed above {'is' if len(checked.not_used) == 1 else 'are'} not used or not there."
