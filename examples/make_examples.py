@@ -182,6 +182,7 @@ role = "control"
 
 [products.water]
 name = "Plain water"
+flash_point = "none"
 role = "placebo"
 dose = "100 mL"
 facts = { kind = "tap water from a pump bottle, handled like the sprays" }
@@ -576,6 +577,7 @@ role = "control"
 
 [products.water]
 name = "Plain water"
+flash_point = "none"
 role = "placebo"
 dose = "100 mL"
 

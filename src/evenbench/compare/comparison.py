@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 class Comparison(Frozen):
     """One result with everything that was found of it.
 
+    label               the result as a reader knows it: "Peeling the seam tape: peel"
     products            K ids that enter the test, in study order
     estimate, low, high float64[K] level of each product, with a pointwise interval widened by shared errors
     count               int64[K] runs behind each
@@ -37,6 +38,7 @@ class Comparison(Frozen):
     """
 
     outcomes: Outcomes
+    label: str
     fit: Fit | None
     products: tuple[str, ...]
     estimate: Array
@@ -89,6 +91,7 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
     by_product = [outcomes.value[outcomes.of(p)] for p in outcomes.products]
     return Comparison(
         outcomes=outcomes,
+        label=f"{study.test(outcomes.test).title}: {outcomes.result.id}",
         fit=fit,
         products=outcomes.products,
         estimate=estimate,
@@ -104,7 +107,7 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
         ),
         best=_best(study, outcomes, fit, level),
         flags=_flags(outcomes, fit, names),
-        notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references),
+        notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references, names),
         level=level,
     )
 
@@ -214,14 +217,15 @@ def _notes(
     families: tuple[Family, ...],
     matters: float | None,
     references: tuple[str, ...],
+    names: dict[str, str],
 ) -> tuple[str, ...]:
     notes = []
     if fit is not None and fit.df:
         notes.append(f"{fit.text}, one spread for all products")
     for family in families:
-        alone = f"{family.members[0]} with" if family.members[0] in references else "products with"
+        who = names[family.members[0]] if family.members[0] in references else "products"
         if family.method:
-            notes.append(f"{alone} {family.other}: {family.method}")
+            notes.append(f"{who} with {names[family.other]}: {family.method}")
     margin = outcomes.result.matters
     if margin is not None and margin.share_of_control and matters is not None:
         notes.append(f"{margin.text} is {matters:.4g} {outcomes.result.difference_unit} here, and is treated as fixed")

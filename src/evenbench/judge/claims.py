@@ -52,14 +52,18 @@ def _one(comparison: Comparison, product: str, claim: Claim) -> tuple[ClaimVerdi
     name, control = comparison.result.name, comparison.outcomes.control
     measured = product in comparison.products and comparison.count[comparison.products.index(product)] > 0
     if not measured:
-        return "not tested", f"{name} was not measured on it."
+        return "not tested", f"{comparison.label} was not measured on it."
     if claim.value is not None:
         met = must_met(comparison, Must(result=name, is_=claim.must, value=claim.value), product)
         words: dict[str, ClaimVerdict] = {"passed": "supported", "failed": "contradicted", "open": "not settled"}
         return words[met.status], met.because + "."
     found = comparison.against(control, product) if control else None
     verdict = found[0].verdict[found[1]] if found else "cannot say"
-    sentence = comparison.sentence(control, product) if control and found else f"{name} has no control to compare with."
+    sentence = (
+        comparison.sentence(control, product)
+        if control and found
+        else f"{comparison.label} has no control to compare with."
+    )
     if verdict in ("better", "no harm shown"):
         return "supported", sentence
     if verdict in ("worse", "same", "harm"):

@@ -28,12 +28,11 @@ def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
     "no harm" and "better" are read from the verdict against the control; a bound from the product's own
     interval, wholly inside or wholly outside, or from every run.
     """
-    result = comparison.result
     if product not in comparison.products or comparison.count[comparison.products.index(product)] == 0:
-        return MustMet(status="open", because=f"{result.name} was not measured")
+        return MustMet(status="open", because=f"{comparison.label} was not measured")
     if must.value is None:
         return _by_verdict(comparison, must, product)
-    bound = float(must.value.to(result.unit))
+    bound = float(must.value.to(comparison.result.unit))
     return (_by_runs if must.every_run else _by_interval)(comparison, must, product, bound)
 
 
@@ -47,7 +46,7 @@ def _by_verdict(comparison: Comparison, must: Must, product: str) -> MustMet:
         status = "passed"
     elif verdict in failed:
         status = "failed"
-    return MustMet(status=status, because=f"{comparison.result.name}: {verdict}")
+    return MustMet(status=status, because=f"{comparison.label}, {verdict}")
 
 
 def _by_runs(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
@@ -72,7 +71,7 @@ def _by_interval(comparison: Comparison, must: Must, product: str, bound: float)
 
 
 def _wanted(comparison: Comparison, must: Must) -> str:
-    return f"{comparison.result.name} {must.is_} {must.value.text if must.value else ''}"
+    return f"{comparison.label} {must.is_} {must.value.text if must.value else ''}"
 
 
 def _telling(bound: float, low: float, high: float) -> int:

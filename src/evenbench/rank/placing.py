@@ -160,10 +160,12 @@ class _Ranking:
             control = comparison.outcomes.control
             found = comparison.against(control, product) if control else None
             if found is None or not math.isfinite(found[0].effect[found[1]]):
-                out.append(f"{name} has no difference from the control")
+                out.append(f"{comparison.label} has no difference from the control")
             elif comparison.matters is None:
                 text = comparison.result.matters.text if comparison.result.matters else ""
-                out.append(f"{name}: {text} cannot be computed, because the control has no level, or a level of 0")
+                out.append(
+                    f"{comparison.label}: {text} cannot be computed, because the control has no level, or a level of 0"
+                )
         return out
 
     def scores(self, scored: tuple[str, ...], why: dict[str, str]) -> Scores:
@@ -175,7 +177,7 @@ class _Ranking:
             weighed = [self.by_name[n] for n in weights if n != "price" and self.by_name[n].outcomes.test == test.id]
             if scored and weighed and test.control is not None:
                 parts.append(part_of(weighed, weights, test.control, scored))
-        if reason := _no_scatter(parts, self.readings):
+        if reason := _no_scatter(parts, self.readings, self.study):
             why |= dict.fromkeys(("interval", "could_be_best", "share_first"), reason)
         return add_up(parts, weights.get("price", 0.0) * self.price_steps(scored), scored)
 
@@ -199,9 +201,9 @@ class _Ranking:
         return out
 
 
-def _no_scatter(parts: list[Part], readings: Readings) -> str:
+def _no_scatter(parts: list[Part], readings: Readings, study: Study) -> str:
     """Why scores have no interval; "" where they have."""
-    single = [part.test for part in parts if not part.df]
+    single = [f'"{study.test(part.test).title}"' for part in parts if not part.df]
     if single:
         return f"nothing was run twice in {listed(single)}, so the score's scatter is unknown"
     seen: dict[str, str] = {}
@@ -211,7 +213,8 @@ def _no_scatter(parts: list[Part], readings: Readings) -> str:
             other = seen.setdefault(run.specimen, run.test)
             if other != run.test:
                 # The same specimen in two tests: its own luck counts twice, and sums of variances would hide it.
-                return f"specimens pass through both {other} and {run.test}; scores over both come with a later version"
+                both = " and ".join(f'"{study.test(test).title}"' for test in (other, run.test))
+                return f"specimens pass through both {both}; scores over both come with a later version"
     return ""
 
 
