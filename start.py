@@ -69,9 +69,7 @@ def lacks_venv() -> str:
 def find_uv() -> "str | None":
     """Where uv is, if it answers: a version manager can leave a name on the path with nothing behind it."""
     uv = shutil.which("uv")
-    answers = uv and subprocess.run(
-        [uv, "--version"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, check=False
-    )
+    answers = uv and subprocess.run([uv, "--version"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, check=False)
     return uv if answers and answers.returncode == 0 else None
 
 

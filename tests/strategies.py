@@ -99,7 +99,7 @@ def _value(value: Any) -> str:
     return str(json.dumps(value, ensure_ascii=False)) if isinstance(value, str) else str(value)
 
 
-_TYPED = (
+_TYPED: tuple[str, ...] = (
     *"\"=[]{},.\n#'\\\0\r()%-;\t",
     *('"""', "true", "nan", "inf", "1e999", "9" * 30, "''", "[]", "{}", " - ", "/ 0", "mean(", '"5 %"', "1979-05-27"),
     *("[[x]]\n", "[tests]\n", "a.b.c = 1\n", "control", "product", "shower.uptake", "é", "\u202e", "\x1b[31m", "−"),

@@ -142,7 +142,7 @@ def test_results_may_name_results() -> None:
 def test_agrees_with_a_general_uncertainty_library() -> None:
     """The `uncertainties` library, told of the same shared errors, finds the same u for a nonlinear formula."""
     import uncertainties  # type: ignore[import-untyped]
-    from uncertainties import umath  # type: ignore[import-untyped]
+    from uncertainties import umath
 
     declared = study(
         'readings.d = { unit = "mm", instrument = "caliper", repeats = 2 }\nreadings.m = { unit = "g" }',

@@ -169,7 +169,7 @@ def largest_one_sided(b: ArrayLike, df: float, *, level: float = 0.95) -> tuple[
 
 
 def _nearly(distinct: tuple[float, ...]) -> tuple[float, ...]:
-    """Factors to fourteen decimals: a study's tests ask for one constant many times, differing in the last digit only."""
+    """Factors to fourteen decimals: tests of one study ask for one constant many times, the last digit apart."""
     return tuple(round(b, 14) for b in distinct)
 
 
