@@ -16,7 +16,7 @@ from evenbench.judge.questions import Answer, answer_questions
 from evenbench.measure.frozen import Frozen
 from evenbench.rank.placing import Placing, rank
 from evenbench.rank.price import Prices, prices
-from evenbench.reduce import reduce
+from evenbench.reduce import reduce, without_outcome
 from evenbench.study.model import Study
 from evenbench.study.readings import NotUsed, Readings
 
@@ -63,7 +63,6 @@ def analyse(study: Study, readings: Readings, *, level: float = 0.95) -> Analysi
     costs = prices(study)
     precautions = tuple(precautions_of(study, o) for o in outcomes)
     judged = [(o.test, p) for o, p in zip(outcomes, precautions, strict=True) if o.result.kind != "info"]
-    missing = dict.fromkeys(m for o in outcomes for m in o.missing if not m.empty)
     return Analysis(
         study=study,
         readings=readings,
@@ -74,6 +73,6 @@ def analyse(study: Study, readings: Readings, *, level: float = 0.95) -> Analysi
         placings=rank(study, readings, comparisons, costs),
         claims=judge_claims(study, comparisons),
         answers=answer_questions(study, comparisons),
-        not_used=readings.not_used + tuple(NotUsed(row=m.where, reason=m.reason) for m in missing),
+        not_used=readings.not_used + without_outcome(outcomes),
         engine=__version__,
     )

@@ -210,12 +210,14 @@ def _say(text: str, *, err: bool = False) -> None:
     """Print a text whose names come from files: what a terminal would obey is shown as its escape."""
     from evenbench.study.mistakes import visible
 
-    click.echo("\n".join(visible(line) for line in text.split("\n")), err=err)
+    # The stream is named, because click would write UTF-8 to one that says it takes ASCII alone.
+    click.echo("\n".join(visible(line) for line in text.split("\n")), file=sys.stderr if err else sys.stdout)
 
 
 def _print_json(value: object) -> None:
     encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().replace("-", "")
-    click.echo(json.dumps(value, indent=2, ensure_ascii=encoding != "utf8", allow_nan=False))
+    text = json.dumps(value, indent=2, ensure_ascii=encoding != "utf8", allow_nan=False)
+    click.echo(text, file=sys.stdout)
 
 
 def _mistakes(error: Correctable) -> list[dict[str, Any]]:

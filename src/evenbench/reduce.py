@@ -21,7 +21,7 @@ from evenbench.measure.formula import names, slopes
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import listed
 from evenbench.study.model import DeclaredReading, Product, Result, Study, Test
-from evenbench.study.readings import Readings
+from evenbench.study.readings import NotUsed, Readings
 
 Array = NDArray[np.float64]
 
@@ -85,6 +85,12 @@ class Outcomes(Frozen):
 def reduce(study: Study, readings: Readings) -> tuple[Outcomes, ...]:
     """The outcomes of every result, tests and results in study order."""
     return tuple(outcomes for test in study.tests for outcomes in _test_outcomes(study, test, readings))
+
+
+def without_outcome(outcomes: tuple[Outcomes, ...]) -> tuple[NotUsed, ...]:
+    """Runs and products that have no outcome for a reason other than cells left empty, each once."""
+    missing = dict.fromkeys(m for o in outcomes for m in o.missing if not m.empty)
+    return tuple(NotUsed(row=m.where, reason=m.reason) for m in missing)
 
 
 def _test_outcomes(study: Study, test: Test, readings: Readings) -> list[Outcomes]:

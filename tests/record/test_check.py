@@ -12,7 +12,7 @@ def test_all_is_used() -> None:
     assert text.splitlines() == [
         "Proofers for worn rain jackets: the study and its sheets can be read.",
         "test    products  runs  planned  readings",
-        "shower         5     6       10        18",
+        "shower         5     6       12        18",
         "vapour         3     3                  9",
         "  shower, water: no runs",
         "  shower, new: no runs",

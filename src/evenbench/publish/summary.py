@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import decimals, number, with_unit
+from evenbench.measure.wording import decimals, number
 from evenbench.rank.placing import Placing
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ def show(analysis: Analysis, console: Console) -> None:
     """Print everything a tester asks first, in the order they ask it."""
     _heading(console, analysis.study.title)
     for answer in analysis.answers:
-        console.print(answer.question.asks)
+        console.print(answer.question.asks, markup=False)
         console.print(f"  {answer.answer or 'Open.'}", markup=False)
         console.print(f"  {answer.because}", markup=False, style="dim")
     for placing in analysis.placings:
@@ -141,23 +141,3 @@ def _plain(text: str) -> str:
     from rich.markup import escape
 
     return escape(text)
-
-
-def checked(analysis: Analysis, console: Console) -> None:
-    """What `check` says of a sound study: how much of it is there."""
-    study, readings = analysis.study, analysis.readings
-    console.print(f"{study.title}: the study and its sheets can be read.", style="bold", markup=False)
-    table = _table(
-        ("test", "left"), ("products", "right"), ("runs", "right"), ("planned", "right"), ("readings", "right")
-    )
-    for test in study.tests:
-        runs = set(readings.of_test(test.id))
-        planned = [test.planned(p) for p in test.products if p not in test.references]
-        known = [n for n in planned if n is not None]
-        held = sum(1 for n in readings.run if int(n) in runs)
-        table.add_row(test.id, str(len(test.products)), str(len(runs)), str(sum(known)) if known else "", str(held))
-    console.print(table)
-    for note in analysis.not_used:
-        console.print(f"  {note.row}: {note.reason}", markup=False)
-    left = with_unit(str(len(analysis.not_used)), "rows, columns or cells are not used, each listed above.")
-    console.print(left if analysis.not_used else "Everything in the sheets is used.", markup=False)

@@ -1,5 +1,7 @@
 """Study folders on disk: reading them, and writing sheets ready to fill. The only room here that opens files.
 
 folder  study.toml, readings/<test>.csv or readings.csv -> Study and Readings
-sheets  a starter study, and sheets ready to fill
+table   the text of a sheet -> rows and columns of text
+sheets  a starter study, sheets ready to fill, the demo
+check   what a sound folder holds, and what no figure can rest on
 """

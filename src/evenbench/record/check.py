@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from evenbench.measure.wording import counted
-from evenbench.reduce import reduce
+from evenbench.reduce import reduce, without_outcome
 from evenbench.study.mistakes import visible
 from evenbench.study.model import Study
 from evenbench.study.readings import NotUsed, Readings
@@ -38,15 +38,14 @@ class Checked:
 
 def check(study: Study, readings: Readings) -> Checked:
     """What `study` and its `readings` hold."""
-    missing = dict.fromkeys(m for outcomes in reduce(study, readings) for m in outcomes.missing if not m.empty)
-    without_outcome = tuple(NotUsed(row=m.where, reason=m.reason) for m in missing)
+    not_used = readings.not_used + without_outcome(reduce(study, readings))
     held = tuple(_held(study, readings, test.id) for test in study.tests)
-    return Checked(title=study.title, tests=held, not_used=readings.not_used + without_outcome)
+    return Checked(title=study.title, tests=held, not_used=not_used)
 
 
 def _held(study: Study, readings: Readings, id: str) -> Held:
     test, runs = study.test(id), set(readings.of_test(id))
-    planned = [test.planned(p) for p in test.products if p not in test.references]
+    planned = [test.planned(p) for p in test.products]
     known = [n for n in planned if n is not None]
     return Held(
         test=id,

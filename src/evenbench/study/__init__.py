@@ -1,9 +1,14 @@
 """What is compared, how, and what counts as better: the declared study, and the readings taken for it.
 
-model      the study as understood: frozen, with units and formulas resolved
-file       the shape of study.toml as a person writes it
-parse      text -> Study, with every mistake reported together
-positions  where in the text each key and value stands
-readings   tables -> Readings: what was written down and still stands
-mistakes   a place, a mistake, and the error that carries them all
+model       the study as understood: frozen, with units and formulas resolved
+parse       text -> Study, with every mistake reported together; in three passes:
+  toml        the text, or where it cannot be read on
+  file, shape which keys stand where, and of which sort; what has the wrong shape is cut out
+  checks      single values: amounts, units, days, ids, formulas
+  parse_tests one test: who enters it, its readings, results and margins
+notes       mistakes as they are found, by path
+positions   where in the text each key and value stands
+readings    tables -> Readings: what was written down and still stands
+cells       the number in one cell, or what to write
+mistakes    a place, a mistake, and the error that carries them all
 """

@@ -1,6 +1,6 @@
 """study.toml -> Study. Every mistake is collected, so that one reading of the messages mends the whole file.
 
-Three passes: the text (`toml`), the shape (`shape`), the meaning (here and in `parse_test`). What fails an earlier
+Three passes: the text (`toml`), the shape (`shape`), the meaning (here and in `parse_tests`). What fails an earlier
 pass is cut out before the next, and names that lead to something cut out are not reported again.
 """
 
@@ -31,7 +31,7 @@ from evenbench.study.model import (
     Test,
 )
 from evenbench.study.notes import Notes, Path
-from evenbench.study.parse_test import POINTS, read_test, sorts_of_facts, unit_of
+from evenbench.study.parse_tests import POINTS, read_test, sorts_of_facts, unit_of
 from evenbench.study.shape import shaped
 from evenbench.study.toml import LARGEST_TEXT, read_toml
 
@@ -48,14 +48,13 @@ def parse(text: str, *, today: date, file: str = "study.toml") -> Study:
     file   how the file is called in messages
 
     >>> from datetime import date
-    >>> parse("format = 1\n[study]\nid = 'Mine'", today=date(2026, 1, 1))
+    >>> parse("format = 1\n[study]\ntitle = 'Mine'\ncurrency = 'euro'", today=date(2026, 1, 1))
     Traceback (most recent call last):
     ...
     evenbench.study.mistakes.StudyError: study.toml:1:1: products: every study needs it. Add [products.ID].
     study.toml:1:1: tests: every study needs it. Add [tests.ID].
-    study.toml:2:2: study: 'title' is missing. Add title = …
-    study.toml:3:6: study.id: 'Mine': this cannot be an id. Write a small letter first, then
-    small letters, digits and _.
+    study.toml:2:2: study: 'id' is missing. Add id = "…".
+    study.toml:4:12: study.currency: 'euro': this is not a currency. Write three capital letters, as in "EUR".
     """
     raw = read_toml(text, file)
     notes = Notes(raw)
