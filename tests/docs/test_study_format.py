@@ -16,10 +16,10 @@ from pydantic.fields import FieldInfo
 
 from evenbench.measure import formula, units
 from evenbench.measure.errors import UnitError
-from evenbench.record import folder
+from evenbench.record import folder, table
 from evenbench.record.folder import open_study
+from evenbench.study import cells, toml
 from evenbench.study import file as shape
-from evenbench.study import parse as parsing
 from evenbench.study import readings as reading
 from evenbench.study.parse import parse
 from tests.docs import pages
@@ -235,9 +235,11 @@ def test_what_sheets_may_not_hold_yet_is_named() -> None:
 def test_limits_are_those_of_the_code() -> None:
     rows = {row[0].strip("`"): row[1] for row in pages.table_rows(SECTIONS["Limits"])}
     assert rows == {
-        "study.toml": f"{parsing.LARGEST_TEXT:,} characters",
+        "study.toml": f"{toml.LARGEST_TEXT:,} characters, {toml.LONGEST_LINE:,} in a line, tables {toml.DEEPEST} deep",
         "a file": f"{folder.LARGEST_FILE:,} bytes",
-        "rows of a sheet": f"{folder.MOST_ROWS:,}",
+        "rows of a sheet": f"{table.MOST_ROWS:,}, of {table.MOST_COLUMNS} columns",
+        "a number": f"from {cells.SMALLEST:g} to {cells.GREATEST:.0e} in size, or 0".replace("+", ""),
+        "mistakes told at once": f"{reading.MOST_MISTAKES:,} of a sheet",
         "a text": f"{_longest(shape.Text):,} characters",
         "an amount or a unit": f"{units.LONGEST} characters",
     }

@@ -274,6 +274,11 @@ class _Problem:
         known: NDArray[np.bool_] = np.all([np.ones(self.size, dtype=bool), *map(np.isfinite, columns)], axis=0)
         return known
 
+    @property
+    def touched(self) -> frozenset[str]:
+        """Names that an error pulls."""
+        return frozenset(name for _, pulls in self.errors for name in pulls)
+
     def tangent(self, part: Formula) -> tuple[Array, list[Array]]:
         """The value of a part of the formula, and what one standard uncertainty of each error does to it."""
         value, slope = slopes(part, self.values)
@@ -293,9 +298,8 @@ class _Problem:
 
     def divisors(self) -> tuple[Formula, ...]:
         """What the formula divides by, taken apart into factors: those that an error can move, or that are 0."""
-        touched = {name for _, pulls in self.errors for name in pulls}
         parts = (Formula(self.formula.text, node) for node in _divisors(self.formula, self.values))
-        return tuple(p for p in parts if touched & set(names(p)) or np.any(evaluate(p, self.values) == 0))
+        return tuple(p for p in parts if self.touched & set(names(p)) or np.any(evaluate(p, self.values) == 0))
 
 
 def _linear(problem: _Problem, level: float) -> Propagated:
@@ -500,9 +504,11 @@ def _simulated(
     figures = {name: getattr(straight, name).reshape(-1).copy() for name in (*_FIGURES, "df")}
     wobble = {name: np.zeros(problem.size) for name in _FIGURES}
     divisors = problem.divisors()
+    # One set of columns for all chunks of all runs: what a formula was last given may outlive its evaluation.
+    room = {name: np.empty(min(draws, _CHUNK)) for name in problem.touched}
     found = {}
     for run in np.flatnonzero(where):
-        sample, divided = _sample(problem, int(run), divisors, seed=seed, draws=draws)
+        sample, divided = _sample(problem, int(run), divisors, room, seed=seed, draws=draws)
         found[run] = drawn = _summary(sample, straight.level, _least_df(problem, int(run)), divided=divided)
         for name, error in zip(_FIGURES, drawn.wobble, strict=True):
             figures[name][run], wobble[name][run] = getattr(drawn, name), error
@@ -522,25 +528,30 @@ def _simulated(
     )
 
 
-def _sample(problem: _Problem, run: int, divisors: Sequence[Formula], *, seed: int, draws: int) -> tuple[Array, bool]:
+def _sample(
+    problem: _Problem, run: int, divisors: Sequence[Formula], room: Mapping[str, Array], *, seed: int, draws: int
+) -> tuple[Array, bool]:
     """The result of one run in every draw, nan for a lost one, and whether any was lost to a division by 0.
 
     Lost is a draw for which the formula has no value, or a divisor is not on the side of 0 where the values put it.
     """
     values = {name: float(value[run]) for name, value in problem.values.items()}
     streams = [_stream(seed, error.name) for error, _ in problem.errors]
-    signs = [np.sign(evaluate(divisor, values)) for divisor in divisors]
+    sides = [np.sign(evaluate(divisor, values)) for divisor in divisors]
     out, divided = np.empty(draws), False
     for start in range(0, draws, _CHUNK):
         chunk = out[start : start + _CHUNK]
-        moved: dict[str, float | Array] = dict(values)
+        moved = {name: column[: len(chunk)] for name, column in room.items()}
+        given: dict[str, float | Array] = {**values, **moved}
+        for name, column in moved.items():
+            column[:] = values[name]
         for (error, pulls), stream in zip(problem.errors, streams, strict=True):
             drawn = _standard(error, stream, len(chunk))
             for name, pull in pulls.items():
-                moved[name] = moved[name] + pull[run] * drawn
-        chunk[:] = evaluate(problem.formula, moved)
-        for divisor, sign in zip(divisors, signs, strict=True):
-            passed = np.sign(evaluate(divisor, moved)) != sign
+                moved[name] += pull[run] * drawn
+        chunk[:] = evaluate(problem.formula, given)
+        for divisor, side in zip(divisors, sides, strict=True):
+            passed = ~(evaluate(divisor, given) * side > 0)
             chunk[passed] = np.nan
             divided = divided or bool(np.any(passed))
     return out, divided
@@ -655,7 +666,8 @@ def rounding_bias(sd: ArrayLike, step: ArrayLike) -> Array:
     series = np.sum(np.exp(-((2 * math.pi * k * r[..., np.newaxis]) ** 2)) / k**2, axis=-1) / (2 * math.pi**2)
     with np.errstate(invalid="ignore"):
         reflected = 1 / 12 - r / math.sqrt(math.pi) + r**2
-    return step * np.sqrt(np.where(r < 0.07, reflected, series))
+    bias: Array = step * np.sqrt(np.where(r < 0.07, reflected, series))
+    return bias
 
 
 def sheppard(sd: ArrayLike, step: ArrayLike) -> Array:
