@@ -12,18 +12,22 @@ Throughout this module, for one result of one test:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenbench.measure.formula import names, slopes
+from evenbench.measure.formula import evaluate, names, slopes
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import listed
 from evenbench.study.model import DeclaredReading, Product, Result, Study, Test
 from evenbench.study.readings import NotUsed, Readings
 
 Array = NDArray[np.float64]
+
+# Stands for an open end while a formula is computed: its square is still a number, and readings end at 1e30.
+_FAR = 1e100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +40,21 @@ class Missing:
     where: str
     reason: str
     empty: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Beyond:
+    """A run known within bounds only: beyond the instrument, given up, or noted as more or less than something.
+
+    low, high  in the result's unit, infinite at an open end
+    rows       indices into Readings
+    """
+
+    product: str
+    run: int
+    low: float
+    high: float
+    rows: tuple[int, ...]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,7 +72,8 @@ class Outcomes(Frozen):
     shared_names  E names: "scale offset"
     run           int32[N] index into Readings.runs
     rows          N tuples of indices into Readings: what each outcome was computed from
-    missing       everything that has no outcome
+    beyond        runs of which only bounds are known
+    missing       everything that has neither
     """
 
     test: str
@@ -70,12 +90,28 @@ class Outcomes(Frozen):
     shared_names: tuple[str, ...]
     run: NDArray[np.int32]
     rows: tuple[tuple[int, ...], ...]
+    beyond: tuple[Beyond, ...] = ()
     missing: tuple[Missing, ...] = ()
 
     @property
     def rounding(self) -> float:
         """A scatter of the outcomes too small to be the bench's: a millionth of the instruments' resolution."""
         return 1e-6 * float(np.median(self.own)) if len(self.own) else 0.0
+
+    def without(self, products: set[str]) -> Outcomes:
+        """The same, as if these products had no outcomes."""
+        kept = np.array([self.products[k] not in products for k in self.product], dtype=np.bool_)
+        return replace(
+            self,
+            product=self.product[kept],
+            block=self.block[kept],
+            order=self.order[kept],
+            value=self.value[kept],
+            own=self.own[kept],
+            shared=self.shared[:, kept],
+            run=self.run[kept],
+            rows=tuple(rows for rows, yes in zip(self.rows, kept, strict=True) if yes),
+        )
 
     def of(self, product: str) -> NDArray[np.intp]:
         """Indices of one product's outcomes."""
@@ -93,33 +129,20 @@ def without_outcome(outcomes: tuple[Outcomes, ...]) -> tuple[NotUsed, ...]:
     return tuple(NotUsed(row=m.where, reason=m.reason) for m in missing)
 
 
-def _test_outcomes(study: Study, test: Test, readings: Readings) -> list[Outcomes]:
-    runs = readings.of_test(test.id)
-    averages = _Averages.of(test, readings, runs)
-    facts = {p.id: _facts(p) for p in study.products}
-    given = {name: averages.mean[name] for name in averages.mean}
-    given |= {name: np.full(len(runs), q.si) for name, q in test.constants.items()}
-    for fact in ("price", "pack", "dose"):
-        column = [facts[readings.runs[n].product].get(fact, np.nan) for n in runs]
-        given[f"product.{fact}"] = np.array(column, dtype=np.float64)
-    values: dict[str, Array] = {}
-    gradients: dict[str, dict[str, Array]] = {}
-    for result in _in_order(test.results):
-        needs = names(result.formula)
-        value, direct = slopes(result.formula, {name: (given | values)[name] for name in needs})
-        values[result.id] = np.broadcast_to(np.asarray(value, dtype=np.float64), (len(runs),))
-        gradients[result.id] = _chain(direct, gradients, averages, len(runs))
-    return [
-        _outcomes(test, result, values[result.id], gradients[result.id], averages, readings, runs, given | values)
-        for result in test.results
-    ]
-
-
 @dataclass(frozen=True)
 class _Averages:
-    """Per declared reading, over the runs of one test: mean in SI, how many repeats, step in SI, rows behind."""
+    """Per declared reading, over the runs of one test, in SI; nan where nothing was read.
+
+    mean       what was read, repeats averaged; nan too where an end is open
+    low, high  bounds of the mean; equal to it where no end is open
+    count      how many repeats
+    step       resolution
+    rows       indices into Readings
+    """
 
     mean: Mapping[str, Array]
+    low: Mapping[str, Array]
+    high: Mapping[str, Array]
     count: Mapping[str, Array]
     step: Mapping[str, Array]
     rows: Mapping[str, list[list[int]]]
@@ -129,18 +152,49 @@ class _Averages:
     def of(cls, test: Test, readings: Readings, runs: list[int]) -> _Averages:
         place = {run: n for n, run in enumerate(runs)}
         rows: dict[str, list[list[int]]] = {r.id: [[] for _ in runs] for r in test.readings}
-        for k, run in enumerate(readings.run):
-            if int(run) in place:
-                rows[readings.reading[k]][place[int(run)]].append(k)
-        mean, count, step = {}, {}, {}
+        for k, run in enumerate(readings.run.tolist()):
+            if run in place:
+                rows[readings.reading[k]][place[run]].append(k)
+        value = readings.value
+        mean: dict[str, Array] = {}
+        low: dict[str, Array] = {}
+        high: dict[str, Array] = {}
+        count: dict[str, Array] = {}
+        step: dict[str, Array] = {}
         for reading in test.readings:
             behind = rows[reading.id]
             count[reading.id] = np.array([len(b) for b in behind], dtype=np.float64)
-            average = np.array([readings.value[b].mean() if b else np.nan for b in behind], dtype=np.float64)
-            mean[reading.id] = np.asarray(reading.unit.to_si(average), dtype=np.float64)
+            # An interval with two ends is its middle, wide as its step; only open ends remain bounds.
+            ends = [np.where(np.isfinite(value), value, end) for end in (readings.low, readings.high)]
+            for into, column in ((mean, value), (low, ends[0]), (high, ends[1])):
+                average = np.array([column[b].mean() if b else np.nan for b in behind], dtype=np.float64)
+                into[reading.id] = np.asarray(reading.unit.to_si(average), dtype=np.float64)
             steps = np.array([readings.step[b].max() if b else np.nan for b in behind], dtype=np.float64)
             step[reading.id] = np.asarray(reading.unit.difference_to_si(steps), dtype=np.float64)
-        return cls(mean, count, step, rows, {r.id: r for r in test.readings})
+        return cls(mean, low, high, count, step, rows, {r.id: r for r in test.readings})
+
+    def open_ended(self, n: int) -> list[str]:
+        """Readings of run `n` that are known within bounds only."""
+        numbers = [name for name, reading in self.declared.items() if reading.is_number]
+        return [name for name in numbers if self.count[name][n] and not np.isfinite(self.mean[name][n])]
+
+
+def _test_outcomes(study: Study, test: Test, readings: Readings) -> list[Outcomes]:
+    runs = readings.of_test(test.id)
+    averages = _Averages.of(test, readings, runs)
+    reduction = _Reduction(test, readings, runs, averages, _given(study, test, readings, runs, averages))
+    return [reduction.outcomes(result) for result in test.results]
+
+
+def _given(study: Study, test: Test, readings: Readings, runs: list[int], averages: _Averages) -> dict[str, Array]:
+    """What formulas may name that is no result: readings, constants, product facts; one figure a run, in SI."""
+    facts = {p.id: _facts(p) for p in study.products}
+    given = {name: averages.mean[name] for name, reading in averages.declared.items() if reading.is_number}
+    given |= {name: np.full(len(runs), q.si) for name, q in test.constants.items()}
+    for fact in ("price", "pack", "dose"):
+        column = [facts[readings.runs[n].product].get(fact, np.nan) for n in runs]
+        given[f"product.{fact}"] = np.array(column, dtype=np.float64)
+    return given
 
 
 def _facts(product: Product) -> dict[str, float]:
@@ -158,54 +212,180 @@ def _in_order(results: tuple[Result, ...]) -> list[Result]:
     return done
 
 
-def _chain(
-    direct: Mapping[str, Array], gradients: Mapping[str, dict[str, Array]], averages: _Averages, count: int
-) -> dict[str, Array]:
-    """Slopes with respect to readings, through the other results a formula names."""
-    total: dict[str, Array] = {}
-    for name, slope in direct.items():
-        if name in averages.declared:
-            total[name] = total.get(name, np.zeros(count)) + slope
-        for reading, inner in gradients.get(name, {}).items():
-            total[reading] = total.get(reading, np.zeros(count)) + slope * inner
-    return total
+def _computed(test: Test, given: Mapping[str, Array]) -> dict[str, Array]:
+    """Every result that is a number, in SI, from what formulas may name."""
+    known = dict(given)
+    for result in _in_order(test.results):
+        if result.outcome == "number":
+            value = evaluate(result.formula, {name: known[name] for name in names(result.formula)})
+            known[result.id] = np.asarray(value, dtype=np.float64)
+    return known
 
 
-def _outcomes(
-    test: Test,
-    result: Result,
-    value: Array,
-    gradient: Mapping[str, Array],
-    averages: _Averages,
-    readings: Readings,
-    runs: list[int],
-    given: Mapping[str, Array],
-) -> Outcomes:
-    kept = np.flatnonzero(np.isfinite(value))
-    blocks = tuple(dict.fromkeys(readings.runs[n].block for n in runs)) or ("",)
-    own = np.zeros(len(runs))
-    for name, slope in gradient.items():
-        # Rectangular over one step: u = step / sqrt(12) (JCGM 100:2008, F.2.2.1); repeats average it.
-        own += (slope * averages.step[name]) ** 2 / 12 / np.maximum(averages.count[name], 1)
-    shared_names, shared = _shared(gradient, averages)
-    in_unit = result.unit.difference_from_si
-    return Outcomes(
-        test=test.id,
-        result=result,
-        products=test.products,
-        control=test.control,
-        product=np.array([test.products.index(readings.runs[runs[n]].product) for n in kept], dtype=np.int32),
-        block=np.array([blocks.index(readings.runs[runs[n]].block) for n in kept], dtype=np.int32),
-        blocks=blocks,
-        order=np.array([_order(readings.runs[runs[n]].order) for n in kept], dtype=np.float64),
-        value=np.asarray(result.unit.from_si(value[kept]), dtype=np.float64),
-        own=np.asarray(in_unit(np.sqrt(own[kept])), dtype=np.float64),
-        shared=np.array([in_unit(pull[kept]) for pull in shared], dtype=np.float64).reshape(len(shared), len(kept)),
-        shared_names=shared_names,
-        run=np.array([runs[n] for n in kept], dtype=np.int32),
-        rows=tuple(tuple(k for name in sorted(gradient) for k in averages.rows[name][n]) for n in kept),
-        missing=_missing(test, result, value, averages, readings, runs, given),
-    )
+class _Reduction:
+    """One test: its runs, what was read in them, and every result computed from that."""
+
+    def __init__(
+        self, test: Test, readings: Readings, runs: list[int], averages: _Averages, given: dict[str, Array]
+    ) -> None:
+        self.test, self.readings, self.runs, self.averages, self.given = test, readings, runs, averages, given
+        self.blocks = tuple(dict.fromkeys(readings.runs[n].block for n in runs)) or ("",)
+        self.values: dict[str, Array] = {}
+        self.gradients: dict[str, dict[str, Array]] = {}
+        for result in _in_order(test.results):
+            if result.outcome == "number":
+                self.compute(result)
+            else:
+                self.values[result.id] = self.worded(result)
+                self.gradients[result.id] = {}
+        self.bounds = {n: self.within(n) for n in range(len(runs)) if averages.open_ended(n)}
+
+    def compute(self, result: Result) -> None:
+        """Value and slopes with respect to readings, through the other results the formula names."""
+        known = self.given | self.values
+        value, direct = slopes(result.formula, {name: known[name] for name in names(result.formula)})
+        count = len(self.runs)
+        total: dict[str, Array] = {}
+        for name, slope in direct.items():
+            if name in self.averages.declared:
+                total[name] = total.get(name, np.zeros(count)) + slope
+            for reading, inner in self.gradients.get(name, {}).items():
+                total[reading] = total.get(reading, np.zeros(count)) + slope * inner
+        self.values[result.id] = np.broadcast_to(np.asarray(value, dtype=np.float64), (count,))
+        self.gradients[result.id] = total
+
+    def worded(self, result: Result) -> Array:
+        """A grade or category by its level; a place among the runs of its block, ties averaged, unfinished last."""
+        [name] = names(result.formula)
+        level = self.averages.low[name]
+        if result.outcome != "place":
+            return level
+        out = np.full(len(self.runs), np.nan)
+        block = np.array([self.blocks.index(self.readings.runs[n].block) for n in self.runs])
+        read = self.averages.count[name] > 0
+        for b in range(len(self.blocks)):
+            here = np.flatnonzero(read & (block == b))
+            out[here] = ranks(level[here])
+        return out
+
+    def within(self, n: int) -> dict[str, tuple[float, float]]:
+        """Bounds of every result of run `n`, where readings are known within bounds only.
+
+        Every corner of the box of open readings is computed. That bounds a result that rises or falls steadily
+        with each of them, as losses, rates and ratios do.
+        """
+        open_ = self.averages.open_ended(n)
+        if len(open_) > 8:
+            return {}
+        ends = [(self.averages.low[name][n], self.averages.high[name][n]) for name in open_]
+        corners = np.clip(np.array(list(product(*ends)), dtype=np.float64), -_FAR, _FAR)
+        given = {name: np.full(len(corners), column[n]) for name, column in self.given.items()}
+        given |= {name: corners[:, k] for k, name in enumerate(open_)}
+        with np.errstate(all="ignore"):
+            found = _computed(self.test, given)
+        numbers = {r.id: found[r.id] for r in self.test.results if r.outcome == "number"}
+        return {id: _span(values) for id, values in numbers.items() if not np.isnan(values).all()}
+
+    def outcomes(self, result: Result) -> Outcomes:
+        """Everything one result came to."""
+        value, gradient = self.values[result.id], self.gradients[result.id]
+        kept = np.flatnonzero(np.isfinite(value))
+        own = np.zeros(len(self.runs))
+        for name, slope in gradient.items():
+            # Rectangular over one step: u = step / sqrt(12) (JCGM 100:2008, F.2.2.1); repeats average it.
+            own += (slope * self.averages.step[name]) ** 2 / 12 / np.maximum(self.averages.count[name], 1)
+        shared_names, shared = _shared(gradient, self.averages)
+        in_unit = result.unit.difference_from_si
+        runs = [self.readings.runs[n] for n in self.runs]
+        return Outcomes(
+            test=self.test.id,
+            result=result,
+            products=self.test.products,
+            control=self.test.control,
+            product=np.array([self.test.products.index(runs[n].product) for n in kept], dtype=np.int32),
+            block=np.array([self.blocks.index(runs[n].block) for n in kept], dtype=np.int32),
+            blocks=self.blocks,
+            order=np.array([_order(runs[n].order) for n in kept], dtype=np.float64),
+            value=np.asarray(result.unit.from_si(value[kept]), dtype=np.float64),
+            own=np.asarray(in_unit(np.sqrt(own[kept])), dtype=np.float64),
+            shared=np.array([in_unit(pull[kept]) for pull in shared], dtype=np.float64).reshape(len(shared), len(kept)),
+            shared_names=shared_names,
+            run=np.array([self.runs[n] for n in kept], dtype=np.int32),
+            rows=tuple(self.rows(result, n) for n in kept.tolist()),
+            beyond=self.beyond(result, value),
+            missing=self.missing(result, value),
+        )
+
+    def rows(self, result: Result, n: int) -> tuple[int, ...]:
+        """The readings behind one outcome."""
+        behind = sorted(self.gradients[result.id]) or [x for x in names(result.formula) if x in self.averages.rows]
+        return tuple(k for name in behind for k in self.averages.rows[name][n])
+
+    def beyond(self, result: Result, value: Array) -> tuple[Beyond, ...]:
+        """Runs of which only bounds are known."""
+        out = []
+        for n, found in self.bounds.items():
+            if np.isfinite(value[n]) or result.id not in found or not self.open_behind(result, n):
+                continue
+            low, high = (float(result.unit.from_si(end)) for end in found[result.id])
+            run = self.readings.runs[self.runs[n]]
+            out.append(Beyond(product=run.product, run=self.runs[n], low=low, high=high, rows=self.rows(result, n)))
+        return tuple(out)
+
+    def open_behind(self, result: Result, n: int) -> bool:
+        """Whether bounds are all that stands between this run and its outcome: nothing it needs is absent."""
+        return not self.absent(result, n)
+
+    def missing(self, result: Result, value: Array) -> tuple[Missing, ...]:
+        """Runs and products without an outcome or bounds, and why."""
+        bounded = {b.run for b in self.beyond(result, value)}
+        out = []
+        for n in np.flatnonzero(~np.isfinite(value)).tolist():
+            if self.runs[n] in bounded:
+                continue
+            run = self.readings.runs[self.runs[n]]
+            absent = self.absent(result, n)
+            note = f" ({run.note})" if run.note else ""
+            reason = f"no {listed(absent, last='or')}" if absent else "the formula has no value for these readings"
+            empty = bool(absent) and all(name in self.averages.count for name in absent)
+            out.append(Missing(where=str(run), reason=reason + note, empty=empty))
+        ran = {self.readings.runs[n].product for n in self.runs}
+        out += [Missing(where=f"{self.test.id}, {p}", reason="no runs") for p in self.test.products if p not in ran]
+        return tuple(out)
+
+    def absent(self, result: Result, n: int) -> list[str]:
+        """What a formula needed and did not get, followed through the results it names."""
+        out: list[str] = []
+        results = {r.id: r for r in self.test.results}
+        for name in names(result.formula):
+            if name in results:
+                out += self.absent(results[name], n)
+            elif name in self.averages.count:
+                out += [name] if self.averages.count[name][n] == 0 else []
+            elif not np.isfinite(self.given[name][n]):
+                out.append(name)
+        return list(dict.fromkeys(out))
+
+
+def _span(values: Array) -> tuple[float, float]:
+    """The least and greatest of the corners; open both ways where a corner has no value."""
+    if np.isnan(values).any():
+        return -np.inf, np.inf
+    ends = np.array([values.min(), values.max()])
+    ends = np.where(np.abs(ends) > _FAR**0.5, np.copysign(np.inf, ends), ends)
+    low, high = np.where(np.abs(ends) < _FAR**-0.5, 0.0, ends).tolist()
+    return low, high
+
+
+def ranks(values: Array) -> Array:
+    """Places of values, the least first, ties averaged.
+
+    >>> ranks(np.array([2.0, 1.0, 2.0, np.inf])).tolist()
+    [2.5, 1.0, 2.5, 4.0]
+    """
+    _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
+    last = np.cumsum(counts)
+    return np.asarray((last - (counts - 1) / 2)[inverse], dtype=np.float64)
 
 
 def _order(order: float | None) -> float:
@@ -231,38 +411,3 @@ def _shared(gradient: Mapping[str, Array], averages: _Averages) -> tuple[tuple[s
             key = f"{instrument.id} gain"
             pulls[key] = pulls.get(key, np.zeros_like(slope)) + slope * one_gain
     return tuple(pulls), list(pulls.values())
-
-
-def _missing(
-    test: Test,
-    result: Result,
-    value: Array,
-    averages: _Averages,
-    readings: Readings,
-    runs: list[int],
-    given: Mapping[str, Array],
-) -> tuple[Missing, ...]:
-    out = []
-    for n in np.flatnonzero(~np.isfinite(value)):
-        run = readings.runs[runs[n]]
-        absent = _absent(result, test, averages, given, int(n))
-        note = f" ({run.note})" if run.note else ""
-        reason = f"no {listed(absent, last='or')}" if absent else "the formula has no value for these readings"
-        empty = bool(absent) and all(name in averages.count for name in absent)
-        out.append(Missing(where=str(run), reason=reason + note, empty=empty))
-    ran = {readings.runs[n].product for n in runs}
-    out += [Missing(where=f"{test.id}, {p}", reason="no runs") for p in test.products if p not in ran]
-    return tuple(out)
-
-
-def _absent(result: Result, test: Test, averages: _Averages, given: Mapping[str, Array], n: int) -> list[str]:
-    """What a formula needed and did not get, followed through the results it names."""
-    out: list[str] = []
-    formulas = {r.id: r.formula for r in test.results}
-    for name in names(result.formula):
-        if name in formulas and not np.isfinite(given[name][n]):
-            inner = next(r for r in test.results if r.id == name)
-            out += _absent(inner, test, averages, given, n)
-        elif not np.isfinite(given[name][n]) or (name in averages.count and averages.count[name][n] == 0):
-            out.append(name)
-    return list(dict.fromkeys(out))

@@ -303,6 +303,8 @@ def test_errors_of_what_the_formula_does_not_name_do_nothing() -> None:
     got = linear(RATIO, TEN_BY_FIVE, [*OF_TEN_AND_FIVE, elsewhere])
     assert float(got.u) == float(linear(RATIO, TEN_BY_FIVE, OF_TEN_AND_FIVE).u)
     assert float(got.contributions["calipers offset"]) == 0.0
+    still = linear(parse_formula("sqrt(a) + b"), {"a": 0.0, "b": 1.0}, [Error("x", {"a": 0.0, "b": 0.1})])
+    assert float(still.u) == 0.1  # the root has no slope at 0, and nothing moves it
     for exact in (linear(RATIO, TEN_BY_FIVE, []), monte_carlo(RATIO, TEN_BY_FIVE, [elsewhere], seed=1)):
         assert (float(exact.u), float(exact.low), float(exact.high), float(exact.df)) == (0.0, 2.0, 2.0, math.inf)
 
@@ -614,7 +616,10 @@ def test_runs_are_simulated_only_where_it_shows() -> None:
         assert np.array_equal(getattr(got, name), mixed, equal_nan=True)
     assert (got.draws, got.seed) == (200_000, 1)
     assert np.isnan(got.u).tolist() == [False, False, True, True]
-    assert np.isnan(got.low).tolist() == [False, False, True, False]  # nothing was read: not the same as anything
+    # Nothing was read in the third run, which is not the same as anything.
+    for one in (got, drawn):
+        assert np.isnan(one.low).tolist() == [False, False, True, False]
+        assert not one.simulated[2]
 
 
 def test_it_says_which_way_was_taken_and_why() -> None:
@@ -641,6 +646,7 @@ BEYOND = [
     pytest.param("y / (x - 4)", ZERO, id="0 whatever the error"),
     pytest.param("sqrt(y)", NOTHING, id="a root"),
     pytest.param("ln(y)", NOTHING, id="a logarithm"),
+    pytest.param("ln(y) / (y + 9)", NOTHING, id="a logarithm, and a denominator that keeps clear of 0"),
     pytest.param("exp(1000 * y)", NOTHING, id="too large to compute"),
 ]  # fmt: skip
 

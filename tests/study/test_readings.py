@@ -121,7 +121,7 @@ def test_a_product_of_one_run_needs_no_run_number() -> None:
 
 def test_readings_cannot_be_changed() -> None:
     with pytest.raises(ValueError, match="read-only"):
-        example_readings().value[0] = 0.0
+        example_readings().low[0] = 0.0
 
 
 # ----------------------------------------------------------------------------------------------- what is not used
@@ -474,9 +474,9 @@ def test_the_step_is_the_last_place(digits: int, value: int) -> None:
 
 
 COMMON = "Write a number such as 12.4, or leave the cell empty with a note."
-LATER = "this version reads plain numbers only; bounds, intervals and unfinished runs come later."
+NO_BOUND = "this is no bound or interval that can be read."
 ALONE = "the sheet holds the number alone; the study has its unit, g."
-NOTE = "Leave the cell empty and say what happened in the column `note`."
+BOUNDS = "Write it as in 570..580, ..724, <0.5, >100 or ~570, the lower end first."
 CELLS = {
     "61,2": ("a number is written with a decimal point.", "Write 61.2."),
     "-0,25": ("a number is written with a decimal point.", "Write -0.25."),
@@ -496,12 +496,13 @@ CELLS = {
     "0.06 kg": (ALONE, "Write the number alone, in g."),
     "5 %": (ALONE, "Write the number alone, in g."),
     "2:05": ("hours, minutes and seconds stand together.", "Write one number, in g."),
-    "<0.5": (LATER, NOTE),
-    ">100": (LATER, NOTE),
-    "~570": (LATER, NOTE),
-    "570..580": (LATER, NOTE),
-    "Did not finish": (LATER, NOTE),
-    "DNF": (LATER, NOTE),
+    "580..570": (NO_BOUND, BOUNDS),
+    "570..570": (NO_BOUND, BOUNDS),
+    "..": (NO_BOUND, BOUNDS),
+    "< half": (NO_BOUND, BOUNDS),
+    "~": (NO_BOUND, BOUNDS),
+    "<0,5": (NO_BOUND, BOUNDS),
+    "DNF": ("this is not a number.", "Write did not finish."),
     "nan": ("this is not a number.", COMMON),
     "inf": ("this is not a number.", COMMON),
     "n/a": ("this is not a number.", COMMON),

@@ -112,6 +112,25 @@ def against(
     )
 
 
+def unsaid(result: Result, other: str, members: tuple[str, ...], why: tuple[str, ...], level: float) -> Family:
+    """A family of which nothing can be said, with the reason for each member."""
+    blank = np.full(len(members), np.nan)
+    return Family(
+        other=other,
+        members=members,
+        effect=blank,
+        low=blank,
+        high=blank,
+        p=blank,
+        verdict=tuple(None if result.kind == "info" else "cannot say" for _ in members),
+        by_enough=tuple(None for _ in members),
+        why=why,
+        constant=float("nan"),
+        method="",
+        level=level,
+    )
+
+
 def _correlation(covariance: Array) -> Array:
     scale = np.sqrt(np.diag(covariance))
     return np.asarray(covariance / np.outer(scale, scale), dtype=np.float64)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from evenbench.compare.against import NO_SCATTER, NO_SPREAD, Family, against
+from evenbench.compare.against import NO_SCATTER, NO_SPREAD, Family, against, unsaid
 from evenbench.compare.best import Best, could_be_best
 from evenbench.compare.fit import Fit, fit_levels
 from evenbench.compare.sentences import finding
@@ -27,7 +27,10 @@ class Comparison(Frozen):
     label               the result as a reader knows it: "Peeling the seam tape: peel"
     products            K ids that enter the test, in study order
     estimate, low, high float64[K] level of each product, with a pointwise interval widened by shared errors
-    count               int64[K] runs behind each
+    count               int64[K] runs with an outcome behind each
+    beyond              int64[K] runs known within bounds only; a product with any of them is not fitted
+    counts              int64[K, L] how often each of the result's L levels; None where it has none
+    unfitted            product -> why its outcomes are shown and not fitted
     mean, sd            float64[K] plain mean and standard deviation of a product's runs
     matters             smallest difference that matters, in the result's unit; None for an info result
     families            against the control first, then against each placebo, then each reference with the control
@@ -45,6 +48,9 @@ class Comparison(Frozen):
     low: Array
     high: Array
     count: NDArray[np.int64]
+    beyond: NDArray[np.int64]
+    counts: NDArray[np.int64] | None
+    unfitted: dict[str, str]
     mean: Array
     sd: Array
     matters: float | None
@@ -82,11 +88,13 @@ def compare(study: Study, outcomes: tuple[Outcomes, ...], *, level: float = 0.95
 
 def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Comparison:
     """Fit one result and say of every product what may be said."""
-    o = outcomes
+    unfitted = _unfitted(study, outcomes)
+    o = outcomes.without(set(unfitted))
     fit = fit_levels(o.value, o.product, o.products, o.block, rounding=o.rounding) if len(o.value) else None
-    estimate, low, high = _levels(outcomes, fit, level)
+    estimate, low, high = _levels(o, fit, level)
     matters = _matters(outcomes, estimate)
     families = _families(study, outcomes, fit, matters, level) if fit else ()
+    families += _unsaid(study, outcomes, unfitted, level)
     names = {p.id: p.name for p in study.products}
     by_product = [outcomes.value[outcomes.of(p)] for p in outcomes.products]
     return Comparison(
@@ -98,17 +106,67 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
         low=low,
         high=high,
         count=np.array([len(v) for v in by_product], dtype=np.int64),
-        mean=np.array([v.mean() if len(v) else np.nan for v in by_product]),
-        sd=np.array([v.std(ddof=1) if len(v) > 1 else np.nan for v in by_product]),
+        beyond=np.array([sum(b.product == p for b in outcomes.beyond) for p in outcomes.products], dtype=np.int64),
+        counts=_counts(outcomes, by_product),
+        unfitted=unfitted,
+        mean=np.array([v.mean() if len(v) and averages(outcomes.result) else np.nan for v in by_product]),
+        sd=np.array([v.std(ddof=1) if len(v) > 1 and averages(outcomes.result) else np.nan for v in by_product]),
         matters=matters,
         families=families,
         because=tuple(
             tuple(finding(f, k, outcomes.result, names, matters) for k in range(len(f.members))) for f in families
         ),
-        best=_best(study, outcomes, fit, level),
+        best=_best(study, o, fit, level, unfitted),
         flags=_flags(outcomes, fit, names),
         notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references, names),
         level=level,
+    )
+
+
+def averages(result: Result) -> bool:
+    """Whether a mean of its outcomes means anything: of numbers and places, not of levels."""
+    return not result.levels
+
+
+def _counts(outcomes: Outcomes, by_product: list[Array]) -> NDArray[np.int64] | None:
+    if not outcomes.result.levels:
+        return None
+    levels = range(len(outcomes.result.levels))
+    return np.array([[int(np.sum(v == level)) for level in levels] for v in by_product], dtype=np.int64)
+
+
+def _unfitted(study: Study, outcomes: Outcomes) -> dict[str, str]:
+    """Products whose outcomes no model of this version can hold, and why."""
+    if outcomes.result.outcome != "number":
+        kind = {"grade": "grades", "category": "categories", "place": "places"}[outcomes.result.outcome]
+        return dict.fromkeys(outcomes.products, f"{kind} are shown as they were read; a later version judges them")
+    out = {}
+    for product in outcomes.products:
+        beyond = sum(b.product == product for b in outcomes.beyond)
+        if beyond:
+            runs = counted(beyond + len(outcomes.of(product)), "run")
+            name = study.product(product).name
+            out[product] = (
+                f"{beyond} of {runs} of {name} went beyond what could be read; a later version judges such runs"
+            )
+    return out
+
+
+def _unsaid(study: Study, outcomes: Outcomes, unfitted: dict[str, str], level: float) -> tuple[Family, ...]:
+    """What cannot be said against the control: of unfitted products, or of all where the control is unfitted."""
+    control = study.test(outcomes.test).control
+    if control is None or not unfitted:
+        return ()
+    roles = {p.id: p.role for p in study.products}
+    ran = {outcomes.products[k] for k in outcomes.product} | {b.product for b in outcomes.beyond}
+    treated = [p for p in outcomes.products if p in ran and roles[p] in ("candidate", "placebo")]
+    members = tuple(p for p in treated if control in unfitted or p in unfitted)
+    if not members or control not in ran:
+        return ()
+    return (
+        unsaid(
+            outcomes.result, control, members, tuple(unfitted.get(p, unfitted.get(control, "")) for p in members), level
+        ),
     )
 
 
@@ -164,14 +222,17 @@ def _families(study: Study, outcomes: Outcomes, fit: Fit, matters: float | None,
     return tuple(families)
 
 
-def _best(study: Study, outcomes: Outcomes, fit: Fit | None, level: float) -> Best:
+def _best(study: Study, outcomes: Outcomes, fit: Fit | None, level: float, unfitted: dict[str, str]) -> Best:
     roles = {p.id: p.role for p in study.products}
     candidates = tuple(p for p in (fit.products if fit else ()) if roles[p] == "candidate")
     nothing = np.full(len(candidates), np.nan)
     blank = Best(products=candidates, low=nothing, high=nothing, could_be=np.zeros(len(candidates), dtype=bool))
     why = ""
+    unknown = [reason for product, reason in unfitted.items() if roles[product] == "candidate"]
     if outcomes.result.kind == "info":
         why = "an info result is not judged"
+    elif unknown:
+        why = unknown[0]
     elif fit is None or not candidates:
         why = "no candidate has an outcome"
     elif fit.df == 0:
@@ -195,7 +256,7 @@ def _best(study: Study, outcomes: Outcomes, fit: Fit | None, level: float) -> Be
 
 def _flags(outcomes: Outcomes, fit: Fit | None, names: dict[str, str]) -> tuple[str, ...]:
     if fit is None:
-        return ("no outcomes",)
+        return () if len(outcomes.value) or outcomes.beyond else ("no outcomes",)
     flags = []
     several = [p for p, n in zip(fit.products, fit.count, strict=True) if n > 1]
     once = [p for p, n in zip(fit.products, fit.count, strict=True) if n == 1]

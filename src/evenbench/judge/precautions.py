@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from evenbench.measure.wording import counted, listed, number
-from evenbench.reduce import Outcomes
+from evenbench.reduce import Outcomes, ranks
 from evenbench.study.model import Study, Test
 
 
@@ -133,16 +133,10 @@ def rank_correlation(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
     0.9429
     """
     both = np.isfinite(x) & np.isfinite(y)
-    a, b = _ranks(x[both]), _ranks(y[both])
+    a, b = ranks(x[both]), ranks(y[both])
     if len(a) < 6 or a.std() == 0 or b.std() == 0:
         return 0.0
     return float(np.corrcoef(a, b)[0, 1])
-
-
-def _ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
-    last = np.cumsum(counts)
-    return np.asarray((last - (counts - 1) / 2)[inverse], dtype=np.float64)
 
 
 def _coded(study: Study) -> Precaution:

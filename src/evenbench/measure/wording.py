@@ -55,3 +55,14 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     ('1 run', '3 runs', '2 degrees of freedom')
     """
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
+
+
+def bounded(low: float, high: float) -> str:
+    """Bounds in words.
+
+    >>> bounded(600.0, float("inf")), bounded(float("-inf"), 0.5), bounded(1.0, 2.0)
+    ('over 600', 'under 0.5', '1 to 2')
+    """
+    if math.isinf(high):
+        return "anything" if math.isinf(low) else f"over {low:.4g}"
+    return f"under {high:.4g}" if math.isinf(low) else f"{low:.4g} to {high:.4g}"

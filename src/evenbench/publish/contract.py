@@ -47,7 +47,7 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
     best = comparison.best.names
     close = [list(best)] if best is not None and len(best) > 1 else []
     return {
-        "outcome": "number",
+        "outcome": result.outcome,
         "unit": result.unit.text,
         "better": result.better,
         "kind": result.kind,
@@ -91,14 +91,20 @@ def _no_model(comparison: Comparison) -> dict[str, str]:
 def _product(comparison: Comparison, k: int) -> dict[str, Any]:
     product = comparison.products[k]
     estimate, low, high = (_figure(x[k]) for x in (comparison.estimate, comparison.low, comparison.high))
-    why: dict[str, str] = {"counts": "the outcome is a number"}
+    why: dict[str, str] = {}
+    if comparison.counts is None:
+        why["counts"] = f"the outcome is a {comparison.result.outcome}"
     if comparison.count[k] == 0:
         why |= dict.fromkeys(("mean", "estimate", "interval"), "no run has an outcome")
+    elif product in comparison.unfitted:
+        why |= dict.fromkeys(("estimate", "interval"), comparison.unfitted[product])
     elif low is None:
         why["interval"] = _no_interval(comparison)
         if estimate is None:
             why["estimate"] = "the blocks are not connected, so a level cannot be told from a block"
-    if comparison.count[k] < 2:
+    if comparison.result.levels:
+        why |= dict.fromkeys(("mean", "sd"), f"levels of a {comparison.result.outcome} have no mean")
+    elif comparison.count[k] < 2:
         why["sd"] = "fewer than two runs"
     vs = {
         family.other: _versus(comparison, family, family.index(product))
@@ -106,16 +112,22 @@ def _product(comparison: Comparison, k: int) -> dict[str, Any]:
         if product in family.members
     }
     return {
-        "n": int(comparison.count[k]),
-        "n_censored": 0,
+        "n": int(comparison.count[k] + comparison.beyond[k]),
+        "n_censored": int(comparison.beyond[k]),
         "mean": _figure(comparison.mean[k]),
         "sd": _figure(comparison.sd[k]),
         "estimate": estimate,
         "interval": None if low is None else [low, high],
-        "counts": None,
+        "counts": _counts(comparison, k),
         "vs": vs,
         "why": why,
     }
+
+
+def _counts(comparison: Comparison, k: int) -> dict[str, int] | None:
+    if comparison.counts is None:
+        return None
+    return {level: int(n) for level, n in zip(comparison.result.levels, comparison.counts[k], strict=True)}
 
 
 def _no_interval(comparison: Comparison) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import decimals, number
+from evenbench.measure.wording import bounded, decimals, number
 from evenbench.rank.placing import Placing
 
 if TYPE_CHECKING:
@@ -92,12 +92,17 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
     result = comparison.result
     test = analysis.study.test(result.test)
     which = f", {result.better} is better" if result.better else ""
-    _heading(console, f"{test.title}: {result.id} in {result.unit.text or 'no unit'} ({result.kind}{which})")
+    unit = f" in {result.unit.text or 'no unit'}" if result.outcome == "number" else ""
+    _heading(console, f"{test.title}: {result.id}{unit} ({result.kind}{which})")
     for flag in comparison.flags:
         console.print(f"  {flag}", markup=False)
     control = comparison.outcomes.control
     table = _table(("", "left"), ("runs", "right"), ("level", "right"), ("against the control", "right"), ("", "left"))
     for k, product in enumerate(comparison.products):
+        if product in comparison.unfitted:
+            role = "control" if product == control else "cannot say" if result.kind != "info" else ""
+            table.add_row(_plain(names[product]), str(_runs(comparison, k)), as_read(comparison, k), "", role)
+            continue
         found = comparison.against(control, product) if control else None
         half = (comparison.high[k] - comparison.low[k]) / 2
         places = decimals(float(half)) if math.isfinite(half) else 2
@@ -114,7 +119,7 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
                 span = f"{number(effect, digits)} ({number(low, digits)} to {number(high, digits)})"
             elif math.isfinite(effect):
                 span = number(effect, places)
-        table.add_row(_plain(names[product]), str(int(comparison.count[k])), level, span, word)
+        table.add_row(_plain(names[product]), str(_runs(comparison, k)), level, span, word)
     console.print(table)
     if result.kind != "info":
         best = comparison.best.names
@@ -123,6 +128,26 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
         else:
             ending = "" if len(best) == 1 else "; too close to call between them"
             console.print(f"  Could be best: {', '.join(names[p] for p in best)}{ending}.", markup=False)
+
+
+def _runs(comparison: Comparison, k: int) -> int:
+    return int(comparison.count[k] + comparison.beyond[k])
+
+
+def as_read(comparison: Comparison, k: int) -> str:
+    """Outcomes of one product that no model holds, as they were read: counts, a mean place, bounds.
+
+    Counts stand in the order of the levels: "80: 3, 90: 1".
+    """
+    if comparison.counts is not None:
+        pairs = zip(comparison.result.levels, comparison.counts[k], strict=True)
+        return ", ".join(f"{level}: {n}" for level, n in pairs if n)
+    if comparison.result.outcome == "place":
+        return f"mean place {number(float(comparison.mean[k]), 1)}" if comparison.count[k] else ""
+    product = comparison.products[k]
+    bounds = [bounded(b.low, b.high) for b in comparison.outcomes.beyond if b.product == product]
+    values = [f"{v:.4g}" for v in comparison.outcomes.value[comparison.outcomes.of(product)]]
+    return ", ".join(values + bounds)
 
 
 def _claims(analysis: Analysis, console: Console) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
 from evenbench.measure.errors import Correctable, suggest
-from evenbench.measure.wording import counted, decimals, number, with_unit
+from evenbench.measure.wording import bounded, counted, decimals, number, with_unit
 from evenbench.study.mistakes import Place
 from evenbench.study.model import Test
 from evenbench.study.readings import Readings
@@ -41,6 +41,7 @@ def trace(analysis: Analysis, result: str, product: str) -> dict[str, Any]:
         "unit": comparison.result.unit.text,
         "constants": {name: q.text for name, q in test.constants.items()},
         "runs": _runs(comparison, analysis.readings, product),
+        "beyond": _beyond(comparison, analysis.readings, product),
         "missing": [
             {"run": m.where, "reason": m.reason}
             for m in comparison.outcomes.missing
@@ -67,19 +68,38 @@ def _runs(comparison: Comparison, readings: Readings, product: str) -> list[dict
                 "specimen": run.specimen or None,
                 "note": run.note or None,
                 "outcome": float(outcomes.value[n]),
+                "level": outcomes.result.levels[int(outcomes.value[n])] if outcomes.result.levels else None,
                 "own_uncertainty": _figure(outcomes.own[n]),
-                "readings": [
-                    {
-                        "reading": readings.reading[row],
-                        "repeat": int(readings.repeat[row]),
-                        "typed": readings.typed[row],
-                        "at": str(readings.at[row]),
-                    }
-                    for row in outcomes.rows[n]
-                ],
+                "readings": _rows(readings, outcomes.rows[n]),
             }
         )
     return out
+
+
+def _rows(readings: Readings, rows: tuple[int, ...]) -> list[dict[str, Any]]:
+    return [
+        {
+            "reading": readings.reading[row],
+            "repeat": int(readings.repeat[row]),
+            "typed": readings.typed[row],
+            "at": str(readings.at[row]),
+        }
+        for row in rows
+    ]
+
+
+def _beyond(comparison: Comparison, readings: Readings, product: str) -> list[dict[str, Any]]:
+    """Runs known within bounds only; an open end is None."""
+    return [
+        {
+            "run": readings.runs[b.run].number,
+            "low": _figure(b.low),
+            "high": _figure(b.high),
+            "readings": _rows(readings, b.rows),
+        }
+        for b in comparison.outcomes.beyond
+        if b.product == product
+    ]
 
 
 def _declared(test: Test) -> dict[str, Any]:
@@ -104,12 +124,15 @@ def as_text(found: dict[str, Any]) -> str:
     for run in found["runs"]:
         about = [f"block {run['block']}" if run["block"] else "", f"order {run['order']:g}" if run["order"] else ""]
         where = f" ({', '.join(a for a in about if a)})" if any(about) else ""
-        lines.append(f"  run {run['run']}{where}: {with_unit(number(run['outcome'], places + 1), unit)}")
-        for r in run["readings"]:
-            name = r["reading"] if r["repeat"] == 1 else f"{r['reading']}.{r['repeat']}"
-            lines.append(f"      {name} = {with_unit(r['typed'], found['readings'][r['reading']]['unit'])}   {r['at']}")
+        outcome = run["level"] or with_unit(number(run["outcome"], places + 1), unit)
+        lines.append(f"  run {run['run']}{where}: {outcome}")
+        lines += _typed(found, run)
         if run["note"]:
             lines.append(f"      note: {run['note']}")
+    for run in found["beyond"]:
+        ends = (-math.inf if run["low"] is None else run["low"], math.inf if run["high"] is None else run["high"])
+        lines.append(f"  run {run['run']}: {with_unit(bounded(*ends), unit)}, known within bounds only")
+        lines += _typed(found, run)
     lines += [f"  {m['run']}: no outcome, {m['reason']}" for m in found["missing"]]
     lines.append("")
     if found["estimate"] is None:
@@ -125,6 +148,14 @@ def as_text(found: dict[str, Any]) -> str:
     lines += found["said"]
     lines += [f"note: {note}" for note in (*found["model"]["flags"], *found["model"]["notes"])]
     return "\n".join(lines)
+
+
+def _typed(found: dict[str, Any], run: dict[str, Any]) -> list[str]:
+    lines = []
+    for r in run["readings"]:
+        name = r["reading"] if r["repeat"] == 1 else f"{r['reading']}.{r['repeat']}"
+        lines.append(f"      {name} = {with_unit(r['typed'], found['readings'][r['reading']]['unit'])}   {r['at']}")
+    return lines
 
 
 def _spread(found: dict[str, Any]) -> float:

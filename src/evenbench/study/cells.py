@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from dataclasses import dataclass
+from math import inf, isinf
 
 from evenbench.measure.errors import character_name
 
 LONGEST_NUMBER = 40
 GREATEST, SMALLEST = 1e30, 1e-30
-LATER_VALUES = ("<", ">", "~", "..", "did not finish", "dnf")
+DID_NOT_FINISH = "did not finish"
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _PLAIN = r"[+-]?[0-9]+(\.[0-9]+)?"
+_CLOCK_TIME = re.compile(r"((?P<h>[0-9]{1,3}):)?(?P<m>[0-9]{1,4}):(?P<s>[0-9]{2}(\.[0-9]+)?)")
 _CLOCK = re.compile(r"[0-9]+(:[0-9]+)+(\.[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(?P<mark>[,.' ])[0-9]{3}((?P=mark)[0-9]{3})*([.,][0-9]+)?")
@@ -47,17 +50,82 @@ def decimal_step(typed: str) -> float:
     return float(f"1e{int(exponent or 0) - decimals}")
 
 
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What a cell says of a number: it lies from `low` to `high`, which are equal where it was simply read.
+
+    step  the last place typed
+    """
+
+    low: float
+    high: float
+    step: float
+
+
+def span(text: str, *, clock: bool = False) -> Span | None:
+    """The number a cell holds, or the bounds it gives; None where it is neither.
+
+    clock  whether minutes and seconds may stand together, as in 1:23.5
+
+    >>> span("61.20"), span("570..580")
+    (Span(low=61.2, high=61.2, step=0.01), Span(low=570.0, high=580.0, step=1.0))
+    >>> span("..724"), span(">100"), span("~570")
+    (Span(low=-inf, high=724.0, step=1.0), Span(low=100.0, high=inf, step=1.0), Span(low=560.0, high=580.0, step=1.0))
+    >>> span("1:23.5", clock=True), span("580..570"), span("about 5")
+    (Span(low=83.5, high=83.5, step=0.1), None, None)
+    """
+    text = text.strip()
+    if (value := number(text)) is not None:
+        return Span(value, value, decimal_step(text))
+    if clock and (found := _CLOCK_TIME.fullmatch(text)):
+        hours, minutes, seconds = float(found["h"] or 0), float(found["m"]), float(found["s"])
+        value = 3600 * hours + 60 * minutes + seconds
+        return (
+            Span(value, value, decimal_step(found["s"])) if seconds < 60 and (minutes < 60 or not found["h"]) else None
+        )
+    if text[:1] in ("<", ">"):
+        bound = number(text[1:].strip())
+        if bound is None:
+            return None
+        ends = (-inf, bound) if text[0] == "<" else (bound, inf)
+        return Span(*ends, decimal_step(text[1:].strip()))
+    if text.startswith("~"):
+        about = number(text[1:].strip())
+        # About: within one of the last digit that is not a zero, so that ~570 is from 560 to 580.
+        last = _last_digit(text[1:].strip()) if about is not None else 0.0
+        return None if about is None else Span(about - last, about + last, decimal_step(text[1:].strip()))
+    return _between(text)
+
+
+def _between(text: str) -> Span | None:
+    first, dots, second = text.partition("..")
+    low = number(first.strip()) if first.strip() else -inf
+    high = number(second.strip()) if second.strip() else inf
+    if not dots or low is None or high is None or not low < high or (isinf(low) and isinf(high)):
+        return None
+    return Span(low, high, min(decimal_step(end.strip()) for end in (first, second) if end.strip()))
+
+
+def _last_digit(typed: str) -> float:
+    """The place of the last digit that is not 0."""
+    mantissa, _, exponent = typed.lower().partition("e")
+    whole, _, decimals = mantissa.lstrip("+-").partition(".")
+    digits = (whole + decimals).rstrip("0")
+    place = len(whole) - len(digits) + int(exponent or 0) if digits else 0
+    return float(f"1e{place}")
+
+
 def advice(typed: str, unit: str) -> tuple[str, str]:
     """Why a cell is no number, and what to write; `unit` is that of its reading.
 
     >>> advice("61,2", "g")
     ('a number is written with a decimal point.', 'Write 61.2.')
     """
-    if any(mark in typed.lower() for mark in LATER_VALUES):
-        return (
-            "this version reads plain numbers only; bounds, intervals and unfinished runs come later.",
-            "Leave the cell empty and say what happened in the column `note`.",
-        )
+    if any(mark in typed for mark in ("<", ">", "~", "..")):
+        why = "this is no bound or interval that can be read."
+        return why, "Write it as in 570..580, ..724, <0.5, >100 or ~570, the lower end first."
+    if typed.casefold() == "dnf":
+        return "this is not a number.", f"Write {DID_NOT_FINISH}."
     if _NUMBER.fullmatch(typed):
         return "this number is too large or too small to compute with.", f"Write it in {unit or 'plain figures'}."
     if otherwise := _why_typed_otherwise(typed):

@@ -100,16 +100,19 @@ class ProductTable(Declared):
 class ReadingTable(Declared):
     """`[tests.ID] readings.ID`."""
 
-    unit: Amount
+    kind: Literal["number", "time", "grade", "category", "place", "yes or no", "text"] | None = None
+    unit: Amount | None = None
     instrument: Id | None = None
     repeats: Annotated[int, Field(ge=1, le=100)] = 1
+    levels: Annotated[list[Text], Field(min_length=2, max_length=50)] | None = None
+    limit: Amount | None = None
 
 
 class ResultTable(Declared):
     """`[tests.ID] results.ID`."""
 
     formula: Text
-    unit: Amount
+    unit: Amount | None = None
     kind: Literal["benefit", "risk", "info"]
     better: Literal["higher", "lower"] | None = None
     matters: Amount | None = None
@@ -186,9 +189,6 @@ LATER = {
     (StudyFile, "plain_ranks"): "average finishes",
     (StudyTable, "looks"): "planned looks",
     (ReadingTable, "of"): "readings shared by several runs",
-    (ReadingTable, "levels"): "grades and categories",
-    (ReadingTable, "kind"): "readings other than numbers",
-    (ReadingTable, "limit"): "runs that did not finish",
     (ReadingTable, "place_in"): "places in a round",
     (ResultTable, "target"): "results that should be near a target",
     (ResultTable, "capped_at"): "capped results",

@@ -73,14 +73,31 @@ class Product:
     claims: tuple[Claim, ...] = ()
 
 
+ReadingKind = Literal["number", "time", "grade", "category", "place", "yes or no", "text"]
+OutcomeKind = Literal["number", "grade", "category", "place"]
+
+
 @dataclass(frozen=True, kw_only=True)
 class DeclaredReading:
-    """A column of a test's sheet: what is read, in which unit, with what, how many times a run."""
+    """A column of a test's sheet: what is read, in which unit, with what, how many times a run.
+
+    unit    of a number or time; a pure number for the other kinds
+    levels  of a grade, from the worst or least on as listed, and of a category; ("no", "yes") of a yes or no
+    limit   in `unit`: what "did not finish" stands for, which is more than this
+    """
 
     id: str
     unit: Unit
+    kind: ReadingKind = "number"
     instrument: Instrument | None = None
     repeats: int = 1
+    levels: tuple[str, ...] = ()
+    limit: float | None = None
+
+    @property
+    def is_number(self) -> bool:
+        """Whether formulas can compute with it."""
+        return self.kind in ("number", "time")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,6 +126,8 @@ class Result:
     better: Better | None = None
     matters: Margin | None = None
     primary: bool = False
+    outcome: OutcomeKind = "number"
+    levels: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:

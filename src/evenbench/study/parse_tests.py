@@ -5,12 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
-from evenbench.measure.formula import FUNCTIONS, Formula, Sort, names
-from evenbench.measure.units import Quantity, Unit, describe
+from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, names
+from evenbench.measure.units import PURE, Quantity, Unit, describe, parse_unit
 from evenbench.study.checks import FACTS, Checks
 from evenbench.study.file import ReadingTable, ResultTable, TestTable
-from evenbench.study.model import DeclaredReading, Instrument, Margin, Product, Result, Test
+from evenbench.study.model import (
+    DeclaredReading,
+    Instrument,
+    Margin,
+    OutcomeKind,
+    Product,
+    ReadingKind,
+    Result,
+    Test,
+)
 from evenbench.study.notes import Path
 
 RUN_COLUMNS = ("test", "product", "code", "run", "specimen", "block", "round", "lane", "order", "note")
@@ -108,10 +118,70 @@ def _readings(
         at: Path = (*path, "readings", id)
         if id in SHEET_COLUMNS or id in FUNCTIONS:
             checks.notes.add(at, id, "sheets or formulas use this word already.", "Choose another id.", at_key=True)
-        unit = checks.unit((*at, "unit"), reading.unit)
-        instrument = _instrument((*at, "instrument"), reading, unit, checks, instruments)
-        if unit is not None:
-            yield id, DeclaredReading(id=id, unit=unit, instrument=instrument, repeats=reading.repeats)
+        kind = reading.kind or ("grade" if reading.levels else "number")
+        if kind in ("number", "time"):
+            declared = _number(id, at, reading, checks, instruments)
+        else:
+            declared = _worded(id, at, reading, kind, checks)
+        if declared is not None:
+            yield id, declared
+
+
+def _number(
+    id: str, at: Path, reading: ReadingTable, checks: Checks, instruments: Mapping[str, Instrument]
+) -> DeclaredReading | None:
+    """A reading that formulas compute with."""
+    kind: Literal["number", "time"] = "time" if reading.kind == "time" else "number"
+    if reading.levels is not None:
+        why = f"a {kind} has no levels."
+        checks.notes.add((*at, "levels"), "", why, 'Leave them out, or write kind = "grade" or "category".')
+    if reading.unit is None and not checks.notes.typed(*at, "unit"):
+        checks.notes.add(at, "", "'unit' is missing.", 'Add unit = "g" (or yours).', at_key=True)
+    unit = checks.unit((*at, "unit"), reading.unit) if reading.unit is not None else None
+    if unit is not None and kind == "time" and unit.dims != parse_unit("s").dims:
+        checks.notes.add((*at, "unit"), reading.unit, "a time is not in this unit.", 'Write "s", "min" or "h".')
+        return None
+    instrument = _instrument((*at, "instrument"), reading, unit, checks, instruments)
+    limit = checks.amount((*at, "limit"), reading.limit, unit)
+    if unit is None:
+        return None
+    return DeclaredReading(
+        id=id,
+        unit=unit,
+        kind=kind,
+        instrument=instrument,
+        repeats=reading.repeats,
+        limit=limit.to(unit) if limit is not None else _range_end(kind, unit, instrument),
+    )
+
+
+def _range_end(kind: str, unit: Unit, instrument: Instrument | None) -> float | None:
+    """For a time, what its clock can show stands for a limit that is not stated."""
+    if kind != "time" or instrument is None or instrument.range is None:
+        return None
+    return instrument.range[1].to(unit)
+
+
+def _worded(id: str, at: Path, reading: ReadingTable, kind: ReadingKind, checks: Checks) -> DeclaredReading | None:
+    """A reading in words: a grade, a category, a place, a yes or no, a text."""
+    notes = checks.notes
+    for key, given in {"unit": reading.unit, "instrument": reading.instrument, "limit": reading.limit}.items():
+        if given is not None:
+            notes.add((*at, key), given, f"a {kind} has no {key}.", "Leave it out.")
+    if reading.repeats > 1:
+        why = f"a {kind} is read once a run; several cannot be averaged."
+        notes.add((*at, "repeats"), reading.repeats, why, "Give each a reading of its own.")
+    levels = tuple(reading.levels or ())
+    if kind in ("grade", "category"):
+        if not levels and not notes.typed(*at, "levels"):
+            write = 'Add levels = ["clear", "cloudy"] (or yours), a grade from one end to the other.'
+            notes.add(at, "", f"a {kind} needs its levels.", write, at_key=True)
+        checks.once((*at, "levels"), [level.casefold() for level in levels])
+    elif levels:
+        notes.add((*at, "levels"), "", f"a {kind} has no levels.", "Leave them out.")
+    if kind == "yes or no":
+        levels = ("no", "yes")
+    return DeclaredReading(id=id, unit=PURE, kind=kind, levels=levels)
 
 
 def _instrument(
@@ -195,7 +265,7 @@ class _Results:
 
     def sorts(self) -> dict[str, Sort]:
         """What each name amounts to that is no result."""
-        read = {r.id: (r.unit.dims, r.unit.scale) for r in self.readings.values()}
+        read = {r.id: (r.unit.dims, r.unit.scale) for r in self.readings.values() if r.is_number}
         held = {name: (q.unit.dims, q.unit.scale) for name, q in self.constants.items()}
         return {**held, **read, **sorts_of_facts(self.products)}
 
@@ -205,7 +275,13 @@ class _Results:
         """One result, and what its formula gives where that is not what its unit says."""
         declared, notes = self.table.results[id], self.checks.notes
         at: Path = ("tests", self.test, "results", id)
-        unit = self.checks.unit((*at, "unit"), declared.unit)
+        if worded := [
+            self.readings[n] for n in names(formula) if n in self.readings and not self.readings[n].is_number
+        ]:
+            return self.worded(at, formula, declared, worded[0]), None
+        if declared.unit is None and not notes.typed(*at, "unit"):
+            notes.add(at, "", "'unit' is missing.", 'Add unit = "g" (or yours).', at_key=True)
+        unit = self.checks.unit((*at, "unit"), declared.unit) if declared.unit is not None else None
         damaged = [n for n in names(formula) if n not in sorts and self.named_somewhere(n)]
         sort = None if damaged else self.checks.sort((*at, "formula"), formula, sorts)
         if sort is not None and not set(names(formula)) & rests:
@@ -234,6 +310,33 @@ class _Results:
             primary=declared.primary,
         )
         return result, sort if mismatch else None
+
+    def worded(self, at: Path, formula: Formula, declared: ResultTable, reading: DeclaredReading) -> Result | None:
+        """A result that is a grade, a category, a place or a yes or no, as it was read."""
+        notes = self.checks.notes
+        if reading.kind == "text" or not isinstance(formula.tree, Name):
+            why = f"{reading.id} is a {reading.kind}, and a formula cannot compute with it."
+            write = "Leave it to the notes." if reading.kind == "text" else f'Write formula = "{reading.id}", alone.'
+            notes.add((*at, "formula"), formula.text, why, write)
+            return None
+        for key, given in {"unit": declared.unit, "matters": declared.matters}.items():
+            if given is not None:
+                notes.add((*at, key), given, f"a {reading.kind} has no {key}.", "Leave it out.")
+        if declared.kind != "info" and declared.better is None and not notes.typed(*at, "better"):
+            ends = f": higher is towards {reading.levels[-1]!r}" if reading.levels else ""
+            write = f'Add better = "higher" or better = "lower"{ends}.'
+            notes.add(at, "", f"a {declared.kind} must say which way is better.", write, at_key=True)
+        return Result(
+            id=at[-1] if isinstance(at[-1], str) else "",
+            test=self.test,
+            formula=formula,
+            unit=PURE,
+            kind=declared.kind,
+            better=declared.better,
+            primary=declared.primary,
+            outcome=_OUTCOMES[reading.kind],
+            levels=reading.levels,
+        )
 
     def named_somewhere(self, name: str) -> bool:
         """Whether a name is in the file but damaged, so that it has been noted already."""
@@ -308,6 +411,14 @@ class _Results:
         why = "the smallest difference that matters is above 0."
         self.checks.notes.add(path, margin.text, why, "Write what would make a reader choose otherwise.")
         return None
+
+
+_OUTCOMES: Mapping[ReadingKind, OutcomeKind] = {
+    "grade": "grade",
+    "category": "category",
+    "place": "place",
+    "yes or no": "grade",
+}
 
 
 def _example(unit: Unit) -> str:

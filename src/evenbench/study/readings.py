@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from evenbench.measure.errors import suggest
 from evenbench.measure.frozen import Frozen
-from evenbench.study.cells import LATER_VALUES, advice, decimal_step, number
+from evenbench.study.cells import DID_NOT_FINISH, Span, advice, number, span
 from evenbench.study.mistakes import Mistake, Place, StudyError
 from evenbench.study.model import DeclaredReading, Study, Test
 
@@ -24,7 +24,6 @@ LONG = "*"  # the key under which one long table for all tests is handed over
 
 MOST_MISTAKES = 1_000  # in one sheet: after so many the rest of it is not looked at
 
-_LATER_VALUES = LATER_VALUES
 _RUN_COLUMNS = ("product", "run", "specimen", "block", "order", "note")
 _LONG_COLUMNS = ("test", *_RUN_COLUMNS, "reading", "repeat", "value", "unit")
 _LATER_COLUMNS = ("code", "round", "lane", "instrument", "at", "by")
@@ -83,8 +82,11 @@ class Readings(Frozen):
     run      int32[N] index into `runs`
     reading  N ids of declared readings
     repeat   int32[N] 1 for the first reading of its kind in the run
-    value    float64[N] in the declared unit of the reading
-    step     float64[N] resolution in the same unit: the instrument's, else from the decimals typed
+    low      float64[N] in the declared unit of the reading; for a grade, category or yes or no the index of its
+             level; for a place the place, inf where it did not finish; nan for a text
+    high     float64[N] equal to `low` where a number was simply read; infinite at an open end
+    step     float64[N] resolution in the same unit: the instrument's, else from the decimals typed; an interval's
+             width where that is more
     typed    N texts as typed
     at       N places
     """
@@ -93,11 +95,18 @@ class Readings(Frozen):
     run: NDArray[np.int32]
     reading: tuple[str, ...]
     repeat: NDArray[np.int32]
-    value: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
     step: NDArray[np.float64]
     typed: tuple[str, ...]
     at: tuple[Place, ...]
     not_used: tuple[NotUsed, ...] = ()
+
+    @property
+    def value(self) -> NDArray[np.float64]:
+        """float64[N] what was read, the middle of an interval; nan where an end is open."""
+        with np.errstate(invalid="ignore"):
+            return np.where(np.isfinite(self.low) & np.isfinite(self.high), (self.low + self.high) / 2, np.nan)
 
     def of_test(self, test: str) -> list[int]:
         """Indices of the runs of one test."""
@@ -132,6 +141,7 @@ class _Cell:
     repeat: int
     typed: str
     at: Place
+    span: Span
 
 
 class _Reader:
@@ -402,11 +412,14 @@ class _Reader:
         at: Place,
         column: str = "",
     ) -> None:
-        if number(typed) is not None:
-            self.cells.append(_Cell(run, reading, repeat, typed, at))
-        elif typed:
-            unit = next(r.unit.text for r in test.readings if r.id == reading)
-            self.wrong(at, column or _column(reading, repeat), typed, *advice(typed, unit))
+        if not typed:
+            return
+        declared = next(r for r in test.readings if r.id == reading)
+        found = _understood(typed, declared)
+        if isinstance(found, Span):
+            self.cells.append(_Cell(run, reading, repeat, typed, at, found))
+        else:
+            self.wrong(at, column or _column(reading, repeat), typed, *found)
 
     # -- the value
 
@@ -428,7 +441,8 @@ class _Reader:
             run=np.array([place[c.run] for c in cells], dtype=np.int32),
             reading=tuple(c.reading for c in cells),
             repeat=np.array([c.repeat for c in cells], dtype=np.int32),
-            value=np.array([float(c.typed) for c in cells], dtype=np.float64),
+            low=np.array([c.span.low for c in cells], dtype=np.float64),
+            high=np.array([c.span.high for c in cells], dtype=np.float64),
             step=self.steps(cells),
             typed=tuple(c.typed for c in cells),
             at=tuple(c.at for c in cells),
@@ -476,14 +490,50 @@ class _Reader:
         finest: dict[tuple[str, str], float] = {}
         for cell in rows:
             key = (cell.run[0], cell.reading)
-            finest[key] = min(finest.get(key, np.inf), decimal_step(cell.typed))
+            finest[key] = min(finest.get(key, np.inf), cell.span.step)
         for test in self.study.tests:
             for reading in test.readings:
                 resolution = reading.instrument.resolution if reading.instrument else None
                 if resolution is not None:
                     step = reading.unit.difference_from_si(resolution.unit.difference_to_si(resolution.value))
                     finest[(test.id, reading.id)] = float(step)
-        return np.array([finest[(c.run[0], c.reading)] for c in rows], dtype=np.float64)
+        return np.array([max(finest[(c.run[0], c.reading)], _width(c.span)) for c in rows], dtype=np.float64)
+
+
+def _width(found: Span) -> float:
+    """How wide an interval is; 0 for a number, and for a bound, which has no width."""
+    return found.high - found.low if np.isfinite(found.low) and np.isfinite(found.high) else 0.0
+
+
+def _understood(typed: str, declared: DeclaredReading) -> Span | tuple[str, str]:
+    """What a cell says, or why it says nothing and what to write."""
+    if declared.is_number:
+        return _number_cell(typed, declared)
+    if declared.kind == "text":
+        return Span(np.nan, np.nan, 0.0)
+    if declared.kind == "place":
+        if typed.casefold() == DID_NOT_FINISH:
+            return Span(np.inf, np.inf, 1.0)
+        if re.fullmatch(r"[1-9][0-9]{0,3}", typed):
+            return Span(float(typed), float(typed), 1.0)
+        return (
+            "a place is a whole number, 1 for the first.",
+            f"Equal places are equal numbers; or write {DID_NOT_FINISH}.",
+        )
+    levels = [level.casefold() for level in declared.levels]
+    if typed.casefold() in levels:
+        place = float(levels.index(typed.casefold()))
+        return Span(place, place, 1.0)
+    return f"this is no level of {declared.id}.", suggest(typed, list(declared.levels))
+
+
+def _number_cell(typed: str, declared: DeclaredReading) -> Span | tuple[str, str]:
+    if typed.casefold() == DID_NOT_FINISH:
+        if declared.limit is None:
+            why = f"nothing says how far {declared.id} went before it was given up."
+            return why, f'Add limit = "600 {declared.unit.text}" (or yours) to the reading in the study.'
+        return Span(declared.limit, np.inf, 1.0)
+    return span(typed, clock=declared.kind == "time") or advice(typed, declared.unit.text)
 
 
 def _column(reading: str, repeat: int) -> str:
