@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from evenbench.analysis import Analysis
 from evenbench.compare.against import Family
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import counted, listed, number
-from evenbench.publish.axis import Axis, axis_of, lanes, percent
+from evenbench.measure.wording import counted, listed
+from evenbench.publish.axis import Axis, Tick, axis_of, lanes, percent
 from evenbench.publish.shown import (
     Figure,
     Named,
     Word,
     anchor,
+    as_read,
     decimals_for,
     figure,
     label,
     matters_text,
     named,
+    outcome_figure,
     percentage,
     places_of,
     result_anchor,
@@ -99,6 +101,7 @@ class Row:
     readings: str
     count: int
     level: Figure | None
+    as_read: str
     own: tuple[Figure, Figure] | None
     mean: Figure | None
     sd: Figure | None
@@ -181,7 +184,7 @@ def _chart(analysis: Analysis, comparison: Comparison) -> Chart:
         title=words(result.id),
         kind=result.kind,
         unit=unit_of(result),
-        difference_unit=result.difference_unit or "no unit",
+        difference_unit=result.difference_unit or ("no unit" if result.outcome == "number" else ""),
         better=result.better or "",
         matters=matters_text(comparison),
         formula=f"{result.id} = {result.formula.text}",
@@ -241,6 +244,10 @@ def _frame(comparison: Comparison) -> Frame:
         shown += [level - matters, level + matters]
     ends = [end for p in comparison.products for end in _interval(comparison, p)]
     axis = axis_of(shown, ends)
+    if levels := comparison.result.levels:
+        axis = Axis(low=-0.5, high=len(levels) - 0.5)
+        ticks = tuple(Tick(value=float(k), text=name, at=axis.at(k)) for k, name in enumerate(levels))
+        axis = replace(axis, ticks=ticks)
     if not math.isfinite(level):
         return Frame(axis=axis, line=None, band=None)
     band = None
@@ -262,6 +269,7 @@ def _row(analysis: Analysis, comparison: Comparison, product: str, frame: Frame,
         readings=anchor("rows", result.test, product),
         count=int(comparison.count[k]),
         level=figure(float(comparison.estimate[k]), places),
+        as_read=as_read(comparison, k) if product in comparison.unfitted else "",
         own=_pair(float(comparison.low[k]), float(comparison.high[k]), places),
         mean=figure(float(comparison.mean[k]), places + 1),
         sd=figure(float(comparison.sd[k]), places + 1),
@@ -299,7 +307,8 @@ def _points(analysis: Analysis, comparison: Comparison, product: str, axis: Axis
     for n, x, lane in zip(of, along, lanes(along, apart=APART, most=LANES), strict=True):
         run = runs[int(outcomes.run[n])]
         block = f", {run.block}" if run.block else ""
-        shown = number(float(outcomes.value[n]), places).replace("-", "−")
+        found = outcome_figure(comparison, n, places)
+        shown = found.text if found else ""
         title = f"{name}, run {run.number}{block}: {shown} {comparison.result.unit.text}".rstrip()
         out.append(Point(x=percent(x), y=percent(0.4 - LANE * lane), link=f"run-{int(outcomes.run[n])}", title=title))
     return tuple(out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
 from evenbench.judge.precautions import Precaution
-from evenbench.measure.wording import counted, decimals, listed
+from evenbench.measure.wording import bounded, counted, decimals, listed
 from evenbench.publish.chart import Chart, charts_of
 from evenbench.publish.shown import (
     Figure,
@@ -20,6 +21,7 @@ from evenbench.publish.shown import (
     label,
     matters_text,
     named,
+    outcome_figure,
     percentage,
     places_of,
     result_anchor,
@@ -267,6 +269,8 @@ def _applied(name: str, text: str) -> str:
 def _reading(reading: DeclaredReading) -> str:
     with_what = f", by the {words(reading.instrument.id)}" if reading.instrument else ", instrument not stated"
     times = f", read {reading.repeats} times a run" if reading.repeats > 1 else ""
+    if not reading.is_number:
+        return f"{reading.id}, a {reading.kind}" + (f": {', '.join(reading.levels)}" if reading.levels else "")
     return f"{reading.id} in {reading.unit.text or 'no unit'}{with_what}{times}"
 
 
@@ -604,7 +608,10 @@ def _runs_of(
 
 def _outcome(comparison: Comparison, run: int) -> Figure | None:
     found = [n for n, r in enumerate(comparison.outcomes.run.tolist()) if r == run]
-    return figure(float(comparison.outcomes.value[found[0]]), step_places(comparison)) if found else None
+    if found:
+        return outcome_figure(comparison, found[0], step_places(comparison))
+    bounds = [b for b in comparison.outcomes.beyond if b.run == run]
+    return Figure(value=math.nan, text=bounded(bounds[0].low, bounds[0].high)) if bounds else None
 
 
 def _places(readings: Readings, rows: list[int]) -> str:

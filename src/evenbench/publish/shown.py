@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import decimals, number
+from evenbench.measure.wording import bounded, decimals, number
 from evenbench.publish.axis import power
 from evenbench.study.model import Result, Study
 
@@ -134,7 +134,15 @@ def result_anchor(result: Result) -> str:
 
 def unit_of(result: Result) -> str:
     """The unit in words, also where there is none."""
-    return result.unit.text or "no unit"
+    words_ = {"grade": "grades", "category": "categories", "place": "places"}
+    return words_.get(result.outcome) or result.unit.text or "no unit"
+
+
+def outcome_figure(comparison: Comparison, n: int, places: int) -> Figure | None:
+    """One run's outcome: a number, or the name of its level."""
+    value = float(comparison.outcomes.value[n])
+    levels = comparison.result.levels
+    return Figure(value=value, text=levels[int(value)]) if levels else figure(value, places)
 
 
 def percentage(level: float) -> str:
@@ -144,6 +152,22 @@ def percentage(level: float) -> str:
     ('95 %', '97.5 %')
     """
     return f"{round(100 * level, 6):g} %"
+
+
+def as_read(comparison: Comparison, k: int) -> str:
+    """Outcomes of one product that no model holds, as they were read: counts, a mean place, bounds.
+
+    Counts stand in the order of the levels: "80: 3, 90: 1".
+    """
+    if comparison.counts is not None:
+        pairs = zip(comparison.result.levels, comparison.counts[k], strict=True)
+        return ", ".join(f"{level}: {n}" for level, n in pairs if n)
+    if comparison.result.outcome == "place":
+        return f"mean place {number(float(comparison.mean[k]), 1)}" if comparison.count[k] else ""
+    product = comparison.products[k]
+    bounds = [bounded(b.low, b.high) for b in comparison.outcomes.beyond if b.product == product]
+    values = [f"{v:.4g}" for v in comparison.outcomes.value[comparison.outcomes.of(product)]]
+    return ", ".join(values + bounds)
 
 
 def places_of(comparison: Comparison) -> int:

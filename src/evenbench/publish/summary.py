@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import bounded, decimals, number
+from evenbench.measure.wording import decimals, number
+from evenbench.publish.shown import as_read
 from evenbench.rank.placing import Placing
 
 if TYPE_CHECKING:
@@ -132,22 +133,6 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
 
 def _runs(comparison: Comparison, k: int) -> int:
     return int(comparison.count[k] + comparison.beyond[k])
-
-
-def as_read(comparison: Comparison, k: int) -> str:
-    """Outcomes of one product that no model holds, as they were read: counts, a mean place, bounds.
-
-    Counts stand in the order of the levels: "80: 3, 90: 1".
-    """
-    if comparison.counts is not None:
-        pairs = zip(comparison.result.levels, comparison.counts[k], strict=True)
-        return ", ".join(f"{level}: {n}" for level, n in pairs if n)
-    if comparison.result.outcome == "place":
-        return f"mean place {number(float(comparison.mean[k]), 1)}" if comparison.count[k] else ""
-    product = comparison.products[k]
-    bounds = [bounded(b.low, b.high) for b in comparison.outcomes.beyond if b.product == product]
-    values = [f"{v:.4g}" for v in comparison.outcomes.value[comparison.outcomes.of(product)]]
-    return ", ".join(values + bounds)
 
 
 def _claims(analysis: Analysis, console: Console) -> None:

@@ -469,7 +469,8 @@ class _Reader:
         recorded = {(c.run, c.reading, c.repeat) for c in self.cells}
         for test in self.study.tests:
             runs = {key: run for key, run in self.runs.items() if run.test == test.id}
-            wanted = [(r.id, n) for r in test.readings for n in range(1, r.repeats + 1)]
+            # A text is written where there is something to say.
+            wanted = [(r.id, n) for r in test.readings if r.kind != "text" for n in range(1, r.repeats + 1)]
             begun = any(c.run in runs for c in self.cells) or any(run.note for run in runs.values())
             if len(runs) > 1 and not begun:
                 file = next(iter(runs.values())).at.file
