@@ -237,3 +237,64 @@ def test_readings_that_cannot_stand(declared: str, why: str) -> None:
         analysed(
             f'{declared}\nreadings.z = {{ unit = "g" }}\nresults.y = {{ formula = "z", unit = "g", kind = "info" }}', []
         )
+
+
+SHARED = (
+    'readings.x = {{ unit = "g" }}\nreadings.z = {{ unit = "g", of = "{of}" }}\n'
+    'results.w = {{ formula = "x / z", unit = "%", kind = "info" }}'
+)
+
+
+def test_one_reading_serves_every_run_of_its_product() -> None:
+    """Typed once, or in every row alike: all runs of the product are computed with it, and nothing is missing."""
+    once = rows(x=["1", "2", "3", "2", "3", "4"], z=["10", "20", "30", "", "", ""])
+    alike = rows(x=["1", "2", "3", "2", "3", "4"], z=["10", "20", "30", "10", "20", "30"])
+    for table in (once, alike):
+        analysis = analysed(SHARED.format(of="product"), table)
+        outcomes = analysis.comparisons[0].outcomes
+        assert outcomes.value == pytest.approx([10.0, 20.0, 10.0, 15.0, 10.0, 100 * 4 / 30])
+        assert analysis.not_used == ()
+
+
+def test_the_error_of_a_shared_reading_is_shared() -> None:
+    """Its rounding is one error for all the runs it serves, never averaged down, and said to be outside the scatter."""
+    comparison = analysed(
+        SHARED.format(of="product"), rows(x=["1", "2", "3"] * 2, z=["10", "20", "30"] + [""] * 3)
+    ).comparisons[0]
+    outcomes = comparison.outcomes
+    # By hand: d(x/z) = x/z^2 * u(z), u(z) = 1/sqrt(12) from typing whole grams; in percent.
+    assert outcomes.shared_names == ("z of product c", "z of product a", "z of product b")
+    assert outcomes.shared[1] == pytest.approx(
+        [0, 0, -100 * 2 / 400 / math.sqrt(12), -100 * 2 / 400 / math.sqrt(12), 0, 0]
+    )
+    assert outcomes.own == pytest.approx([100 / z / math.sqrt(12) for z in (10, 10, 20, 20, 30, 30)])
+    assert any("z was read once for several runs" in flag for flag in comparison.flags)
+
+
+def test_a_shared_reading_in_a_long_sheet_leaves_finer_columns_empty() -> None:
+    """A reading of the whole test needs no product and no run."""
+    study = parse(f'{HEAD}\n[tests.t]\ntitle = "T"\n{SHARED.format(of="test")}', today=date(2026, 11, 25))
+    table = [
+        {"test": "t", "product": p, "run": "1", "reading": "x", "value": v}
+        for p, v in (("c", "1"), ("a", "2"), ("b", "3"))
+    ]
+    table.append({"test": "t", "product": "", "run": "", "reading": "z", "value": "10"})
+    outcomes = analyse(study, parse_readings({"*": table}, study)).comparisons[0].outcomes
+    assert outcomes.value == pytest.approx([10.0, 20.0, 30.0])
+    # One error for every run cancels between products, so there is nothing to flag.
+    assert outcomes.shared_in_part == {}
+
+
+CONTRADICTED = [
+    pytest.param("product", ["10", "20", "30", "11", "", ""], "line 2 has 10 for the same product", id="two-values"),
+    pytest.param(
+        "specimen", ["10", "", "", "", "", ""], "z is read of a specimen, and this row names none", id="unnamed"
+    ),
+]
+
+
+@pytest.mark.parametrize(("of", "z", "why"), CONTRADICTED)
+def test_a_shared_reading_that_cannot_stand(of: str, z: list[str], why: str) -> None:
+    """Two values for one thing are told with both lines; a thing without a name cannot be shared."""
+    with pytest.raises(StudyError, match=why):
+        analysed(SHARED.format(of=of), rows(x=["1", "2", "3"] * 2, z=z))

@@ -98,6 +98,16 @@ class Outcomes(Frozen):
         """A scatter of the outcomes too small to be the bench's: a millionth of the instruments' resolution."""
         return 1e-6 * float(np.median(self.own)) if len(self.own) else 0.0
 
+    @property
+    def shared_in_part(self) -> dict[str, float]:
+        """Readings that some runs share and others do not, with the largest standard uncertainty they bring."""
+        out: dict[str, float] = {}
+        for name, pull in zip(self.shared_names, self.shared, strict=True):
+            reading = name.partition(" of ")[0]
+            if " of " in name and 1 < np.count_nonzero(pull) < len(pull):
+                out[reading] = max(out.get(reading, 0.0), float(np.abs(pull).max()))
+        return out
+
     def without(self, products: set[str]) -> Outcomes:
         """The same, as if these products had no outcomes."""
         kept = np.array([self.products[k] not in products for k in self.product], dtype=np.bool_)
@@ -152,9 +162,10 @@ class _Averages:
     def of(cls, test: Test, readings: Readings, runs: list[int]) -> _Averages:
         place = {run: n for n, run in enumerate(runs)}
         rows: dict[str, list[list[int]]] = {r.id: [[] for _ in runs] for r in test.readings}
-        for k, run in enumerate(readings.run.tolist()):
-            if run in place:
-                rows[readings.reading[k]][place[run]].append(k)
+        for k, served in enumerate(readings.serves):
+            for run in served:
+                if run in place:
+                    rows[readings.reading[k]][place[run]].append(k)
         value = readings.value
         mean: dict[str, Array] = {}
         low: dict[str, Array] = {}
@@ -172,6 +183,14 @@ class _Averages:
             steps = np.array([readings.step[b].max() if b else np.nan for b in behind], dtype=np.float64)
             step[reading.id] = np.asarray(reading.unit.difference_to_si(steps), dtype=np.float64)
         return cls(mean, low, high, count, step, rows, {r.id: r for r in test.readings})
+
+    def sharing(self, name: str) -> list[NDArray[np.bool_]]:
+        """Groups of runs that share one reading, in the order of their first runs."""
+        groups: dict[tuple[int, ...], list[int]] = {}
+        for n, rows in enumerate(self.rows[name]):
+            if rows:
+                groups.setdefault(tuple(rows), []).append(n)
+        return [np.isin(np.arange(len(self.rows[name])), group) for group in groups.values()]
 
     def open_ended(self, n: int) -> list[str]:
         """Readings of run `n` that are known within bounds only."""
@@ -291,10 +310,16 @@ class _Reduction:
         value, gradient = self.values[result.id], self.gradients[result.id]
         kept = np.flatnonzero(np.isfinite(value))
         own = np.zeros(len(self.runs))
+        shared_names, shared = _shared(gradient, self.averages)
         for name, slope in gradient.items():
             # Rectangular over one step: u = step / sqrt(12) (JCGM 100:2008, F.2.2.1); repeats average it.
-            own += (slope * self.averages.step[name]) ** 2 / 12 / np.maximum(self.averages.count[name], 1)
-        shared_names, shared = _shared(gradient, self.averages)
+            pull = slope * self.averages.step[name] / np.sqrt(12 * np.maximum(self.averages.count[name], 1))
+            if self.averages.declared[name].of == "run":
+                own += pull**2
+                continue
+            for group in self.averages.sharing(name):
+                shared_names += (f"{name} of {self.shared_by(name, int(np.flatnonzero(group)[0]))}",)
+                shared.append(np.where(group, pull, 0.0))
         in_unit = result.unit.difference_from_si
         runs = [self.readings.runs[n] for n in self.runs]
         return Outcomes(
@@ -315,6 +340,12 @@ class _Reduction:
             beyond=self.beyond(result, value),
             missing=self.missing(result, value),
         )
+
+    def shared_by(self, name: str, n: int) -> str:
+        """What run `n` shares a reading with others of: "block monday"."""
+        run, what = self.readings.runs[self.runs[n]], self.averages.declared[name].of
+        named = {"specimen": run.specimen, "block": run.block, "product": run.product}
+        return f"{what} {named.get(what, run.test)}"
 
     def rows(self, result: Result, n: int) -> tuple[int, ...]:
         """The readings behind one outcome."""

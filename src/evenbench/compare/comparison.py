@@ -267,6 +267,9 @@ def _flags(outcomes: Outcomes, fit: Fit | None, names: dict[str, str]) -> tuple[
         flags.append(f"spread taken from {source}, run more than once; it is assumed that the others vary as much")
     if 1 <= fit.df <= 2:
         flags.append(f"{counted(fit.df, 'degree of freedom', 'degrees of freedom')}: the intervals are very wide")
+    for reading, u in outcomes.shared_in_part.items():
+        amount = f"{u:.2g} {outcomes.result.difference_unit}".rstrip()
+        flags.append(f"{reading} was read once for several runs: its uncertainty of {amount} is not in their scatter")
     if outcomes.result.kind == "info":
         flags.append("for information: not judged")
     return tuple(flags)

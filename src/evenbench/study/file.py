@@ -106,6 +106,7 @@ class ReadingTable(Declared):
     repeats: Annotated[int, Field(ge=1, le=100)] = 1
     levels: Annotated[list[Text], Field(min_length=2, max_length=50)] | None = None
     limit: Amount | None = None
+    of: Literal["run", "specimen", "block", "product", "test"] = "run"
 
 
 class ResultTable(Declared):
@@ -188,7 +189,6 @@ class StudyFile(Declared):
 LATER = {
     (StudyFile, "plain_ranks"): "average finishes",
     (StudyTable, "looks"): "planned looks",
-    (ReadingTable, "of"): "readings shared by several runs",
     (ReadingTable, "place_in"): "places in a round",
     (ResultTable, "target"): "results that should be near a target",
     (ResultTable, "capped_at"): "capped results",

@@ -74,6 +74,7 @@ class Product:
 
 
 ReadingKind = Literal["number", "time", "grade", "category", "place", "yes or no", "text"]
+ReadingOf = Literal["run", "specimen", "block", "product", "test"]
 OutcomeKind = Literal["number", "grade", "category", "place"]
 
 
@@ -84,6 +85,7 @@ class DeclaredReading:
     unit    of a number or time; a pure number for the other kinds
     levels  of a grade, from the worst or least on as listed, and of a category; ("no", "yes") of a yes or no
     limit   in `unit`: what "did not finish" stands for, which is more than this
+    of      what is read: each run, or a specimen, block, product or the test, whose runs then share the reading
     """
 
     id: str
@@ -93,6 +95,7 @@ class DeclaredReading:
     repeats: int = 1
     levels: tuple[str, ...] = ()
     limit: float | None = None
+    of: ReadingOf = "run"
 
     @property
     def is_number(self) -> bool:

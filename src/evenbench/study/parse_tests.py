@@ -123,6 +123,9 @@ def _readings(
             declared = _number(id, at, reading, checks, instruments)
         else:
             declared = _worded(id, at, reading, kind, checks)
+        if reading.of == "block" and table.blocks is None:
+            write = 'Add blocks = "day" (or what a block is) to the test.'
+            checks.notes.add((*at, "of"), reading.of, "the test has no blocks.", write)
         if declared is not None:
             yield id, declared
 
@@ -152,6 +155,7 @@ def _number(
         instrument=instrument,
         repeats=reading.repeats,
         limit=limit.to(unit) if limit is not None else _range_end(kind, unit, instrument),
+        of=reading.of,
     )
 
 
@@ -181,6 +185,9 @@ def _worded(id: str, at: Path, reading: ReadingTable, kind: ReadingKind, checks:
         notes.add((*at, "levels"), "", f"a {kind} has no levels.", "Leave them out.")
     if kind == "yes or no":
         levels = ("no", "yes")
+    if reading.of != "run":
+        why = f"a {kind} is read of each run."
+        notes.add((*at, "of"), reading.of, why, "Leave it out.")
     return DeclaredReading(id=id, unit=PURE, kind=kind, levels=levels)
 
 

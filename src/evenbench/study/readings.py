@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from evenbench.measure.errors import suggest
 from evenbench.measure.frozen import Frozen
 from evenbench.study.cells import DID_NOT_FINISH, Span, advice, number, span
 from evenbench.study.mistakes import Mistake, Place, StudyError
-from evenbench.study.model import DeclaredReading, Study, Test
+from evenbench.study.model import DeclaredReading, ReadingOf, Study, Test
 
 LONG = "*"  # the key under which one long table for all tests is handed over
 
@@ -79,7 +80,7 @@ class Readings(Frozen):
     """What was written down. R runs; N readings, in the order runs and columns stand.
 
     runs     R runs, by test in study order, then product in study order, then number
-    run      int32[N] index into `runs`
+    serves   N tuples of indices into `runs`: the runs that a reading is of, one unless it is shared
     reading  N ids of declared readings
     repeat   int32[N] 1 for the first reading of its kind in the run
     low      float64[N] in the declared unit of the reading; for a grade, category or yes or no the index of its
@@ -92,7 +93,7 @@ class Readings(Frozen):
     """
 
     runs: tuple[Run, ...]
-    run: NDArray[np.int32]
+    serves: tuple[tuple[int, ...], ...]
     reading: tuple[str, ...]
     repeat: NDArray[np.int32]
     low: NDArray[np.float64]
@@ -101,6 +102,11 @@ class Readings(Frozen):
     typed: tuple[str, ...]
     at: tuple[Place, ...]
     not_used: tuple[NotUsed, ...] = ()
+
+    @property
+    def run(self) -> NDArray[np.int32]:
+        """int32[N] the first of the runs that each reading serves."""
+        return np.array([runs[0] for runs in self.serves], dtype=np.int32)
 
     @property
     def value(self) -> NDArray[np.float64]:
@@ -134,9 +140,31 @@ def parse_readings(tables: Mapping[str, Table | Sequence[Mapping[str, str]]], st
     return reader.readings()
 
 
+RunKey = tuple[str, str, int]
+
+
+class _Of(NamedTuple):
+    """What a reading was taken of: one run, or what several runs share. `name` tells it from others of its kind."""
+
+    test: str
+    what: ReadingOf
+    name: str
+
+    @classmethod
+    def run(cls, what: ReadingOf, run: Run) -> _Of:
+        names: dict[ReadingOf, str] = {
+            "run": f"{run.product} {run.number}",
+            "specimen": run.specimen,
+            "block": run.block,
+            "product": run.product,
+            "test": run.test,
+        }
+        return cls(run.test, what, names[what])
+
+
 @dataclass
 class _Cell:
-    run: tuple[str, str, int]
+    of: _Of
     reading: str
     repeat: int
     typed: str
@@ -150,10 +178,11 @@ class _Reader:
     def __init__(self, study: Study) -> None:
         self.study = study
         self.tests = {test.id: test for test in study.tests}
+        self.declared = {(test.id, reading.id): reading for test in study.tests for reading in test.readings}
         self.mistakes: list[Mistake] = []
         self.not_used: dict[NotUsed, None] = {}  # a set that keeps its order
-        self.runs: dict[tuple[str, str, int], Run] = {}
-        self.cells: list[_Cell] = []
+        self.runs: dict[RunKey, Run] = {}
+        self.cells: dict[tuple[_Of, str, int], _Cell] = {}
         self.misnamed_blocks: set[str] = set()  # tests whose column of blocks goes by another name
 
     def wrong(self, at: Place, subject: str, given: str, why: str, write: str = "") -> None:
@@ -195,7 +224,7 @@ class _Reader:
             if run is None:
                 continue
             for column, (reading, repeat) in columns.items():
-                self.add_cell(run, test, reading, repeat, row.get(column, ""), at)
+                self.add_cell(run, reading, repeat, row.get(column, ""), at, column)
         if not numbered:
             self.told_apart(table, lines)
 
@@ -249,25 +278,36 @@ class _Reader:
         """A row a reading."""
         if not self.long_columns(table):
             return
-        first: dict[tuple[str, str, int, str, int], int] = {}
         for at, row in self.rows(table):
             test = self.test(at, row)
-            if test is None:
-                continue
-            product, reading = self.product(at, row, test), self.reading(at, row, test)
-            if product is None or reading is None:
+            reading = self.reading(at, row, test) if test is not None else None
+            if test is None or reading is None:
                 continue
             repeat = self.repeat(at, row.get("repeat", "") or "1", test, reading)
-            run = self.add_run(at, row, test, product, row.get("run", "") or "1", anew=False)
+            of = self.long_of(at, row, test, reading)
             self.same_unit(at, row.get("unit", ""), test, reading)
-            if run is None or repeat is None:
+            if of is None or repeat is None:
                 continue
-            before = first.setdefault((*run, reading.id, repeat), at.line)
-            if before != at.line:
-                why = f"line {before} has {reading.id} of {product}, run {run[2]}, repeat {repeat} already."
+            earlier = self.cells.get((of, reading.id, repeat))
+            if earlier is not None:
+                of_what = f"{of.name.replace(' ', ', run ')}" if of.what == "run" else f"{of.what} {of.name}"
+                why = f"line {earlier.at.line} has {reading.id} of {of_what}, repeat {repeat} already."
                 self.wrong(at, "row", "", why, "Correct one of the two, or number the repeats.")
                 continue
-            self.add_cell(run, test, reading.id, repeat, row.get("value", ""), at, column="value")
+            self.enter(reading, of, repeat, row.get("value", ""), at, "value")
+
+    def long_of(self, at: Place, row: Mapping[str, str], test: Test, reading: DeclaredReading) -> _Of | None:
+        """What the reading of a long row was taken of; finer columns are empty where several runs share it."""
+        if reading.of in ("test", "block", "specimen"):
+            name = test.id if reading.of == "test" else row.get(reading.of, "")
+            return _Of(test.id, reading.of, name)
+        product = self.product(at, row, test)
+        if product is None:
+            return None
+        if reading.of == "product":
+            return _Of(test.id, "product", product)
+        run = self.add_run(at, row, test, product, row.get("run", "") or "1", anew=False)
+        return _Of.run("run", self.runs[run]) if run is not None else None
 
     def long_columns(self, table: Table) -> bool:
         """Whether the columns are there that a long sheet needs."""
@@ -349,7 +389,7 @@ class _Reader:
 
     def add_run(
         self, at: Place, row: Mapping[str, str], test: Test, product: str, typed: str, *, anew: bool
-    ) -> tuple[str, str, int] | None:
+    ) -> RunKey | None:
         """Enter the run of this row, `typed` being its number; unless `anew`, several rows may be of one run."""
         number = self.whole(at, "run", typed)
         if number is None:
@@ -402,24 +442,30 @@ class _Reader:
             note=earlier.note if known else "; ".join(note for note in (earlier.note, later.note) if note),
         )
 
-    def add_cell(
-        self,
-        run: tuple[str, str, int],
-        test: Test,
-        reading: str,
-        repeat: int,
-        typed: str,
-        at: Place,
-        column: str = "",
-    ) -> None:
+    def add_cell(self, run: RunKey, reading: str, repeat: int, typed: str, at: Place, column: str) -> None:
+        """A cell of a wide sheet. What several runs share may stand in one of their rows, or in all alike."""
+        declared = self.declared[run[0], reading]
+        of = _Of.run(declared.of, self.runs[run])
+        earlier = self.cells.get((of, reading, repeat))
+        if typed and earlier is not None and declared.of != "run":
+            if earlier.typed != typed:
+                why = f"line {earlier.at.line} has {earlier.typed} for the same {declared.of}."
+                self.wrong(at, column, typed, why, f"Correct one, or leave all but one empty: {reading} is read once.")
+            return
+        self.enter(declared, of, repeat, typed, at, column)
+
+    def enter(self, declared: DeclaredReading, of: _Of, repeat: int, typed: str, at: Place, column: str) -> None:
         if not typed:
             return
-        declared = next(r for r in test.readings if r.id == reading)
+        if not of.name:
+            why = f"{declared.id} is read of a {declared.of}, and this row names none."
+            self.wrong(at, column, typed, why, f"Fill in the column `{declared.of}`.")
+            return
         found = _understood(typed, declared)
         if isinstance(found, Span):
-            self.cells.append(_Cell(run, reading, repeat, typed, at, found))
+            self.cells[of, declared.id, repeat] = _Cell(of, declared.id, repeat, typed, at, found)
         else:
-            self.wrong(at, column or _column(reading, repeat), typed, *found)
+            self.wrong(at, column, typed, *found)
 
     # -- the value
 
@@ -428,17 +474,16 @@ class _Reader:
         self.all_in_blocks()
         if self.mistakes:
             raise StudyError(self.mistakes)
-        tests = {id: n for n, id in enumerate(self.tests)}
-        products = {p.id: n for n, p in enumerate(self.study.products)}
-        # Study order, whatever the order of rows: figures must not depend on how a sheet was sorted.
-        keys = sorted(self.runs, key=lambda k: (tests[k[0]], products[k[1]], k[2]))
+        keys = self.in_order()
         place = {key: n for n, key in enumerate(keys)}
         declared = {t.id: {r.id: n for n, r in enumerate(t.readings)} for t in self.study.tests}
-        cells = sorted(self.cells, key=lambda c: (place[c.run], declared[c.run[0]][c.reading], c.repeat))
-        self.list_not_recorded()
+        serves = self.serves(place)
+        self.list_not_recorded(serves)
+        kept = [c for c in self.cells.values() if serves[c.of]]
+        cells = sorted(kept, key=lambda c: (serves[c.of][0], declared[c.of.test][c.reading], c.repeat))
         return Readings(
             runs=tuple(self.runs[key] for key in keys),
-            run=np.array([place[c.run] for c in cells], dtype=np.int32),
+            serves=tuple(serves[c.of] for c in cells),
             reading=tuple(c.reading for c in cells),
             repeat=np.array([c.repeat for c in cells], dtype=np.int32),
             low=np.array([c.span.low for c in cells], dtype=np.float64),
@@ -448,6 +493,23 @@ class _Reader:
             at=tuple(c.at for c in cells),
             not_used=tuple(self.not_used),
         )
+
+    def in_order(self) -> list[RunKey]:
+        """Runs in study order, whatever the order of rows: figures must not depend on how a sheet was sorted."""
+        tests = {id: n for n, id in enumerate(self.tests)}
+        products = {p.id: n for n, p in enumerate(self.study.products)}
+        return sorted(self.runs, key=lambda k: (tests[k[0]], products[k[1]], k[2]))
+
+    def serves(self, place: Mapping[RunKey, int]) -> dict[_Of, tuple[int, ...]]:
+        """Which runs each reading is of."""
+        runs: dict[_Of, list[int]] = {}
+        for key, n in place.items():
+            for what in {r.of for r in self.tests[key[0]].readings}:
+                runs.setdefault(_Of.run(what, self.runs[key]), []).append(n)
+        for cell in self.cells.values():
+            if cell.of not in runs:
+                self.skip(f"{cell.at}: {cell.reading}", f"no run of {cell.of.test} is of {cell.of.what} {cell.of.name}")
+        return {cell.of: tuple(sorted(runs.get(cell.of, []))) for cell in self.cells.values()}
 
     def all_in_blocks(self) -> None:
         """Where a test has blocks, every run says its own."""
@@ -464,20 +526,21 @@ class _Reader:
             for run in lacking:
                 self.wrong(run.at, "block", "", f"{compares}, and this run names none.", "Fill in the column `block`.")
 
-    def list_not_recorded(self) -> None:
+    def list_not_recorded(self, serves: Mapping[_Of, tuple[int, ...]]) -> None:
         """Every reading that the study declares and a run lacks."""
-        recorded = {(c.run, c.reading, c.repeat) for c in self.cells}
+        recorded = {(n, c.reading, c.repeat) for c in self.cells.values() for n in serves[c.of]}
+        keys = self.in_order()
         for test in self.study.tests:
-            runs = {key: run for key, run in self.runs.items() if run.test == test.id}
+            runs = {n: self.runs[key] for n, key in enumerate(keys) if key[0] == test.id}
             # A text is written where there is something to say.
             wanted = [(r.id, n) for r in test.readings if r.kind != "text" for n in range(1, r.repeats + 1)]
-            begun = any(c.run in runs for c in self.cells) or any(run.note for run in runs.values())
+            begun = any(n in runs for n, _, _ in recorded) or any(run.note for run in runs.values())
             if len(runs) > 1 and not begun:
                 file = next(iter(runs.values())).at.file
                 self.skip(f"{file}: all {len(runs)} runs of {test.id}", "nothing is recorded yet")
                 continue
-            for key, run in runs.items():
-                lacks = [_column(*one) for one in wanted if (key, *one) not in recorded]
+            for n, run in runs.items():
+                lacks = [_column(*one) for one in wanted if (n, *one) not in recorded]
                 what = ", ".join(lacks) if len(lacks) < len(wanted) else "all readings"
                 if lacks:
                     self.skip(f"{run.at}: {what} of {run}", "not recorded" + (f" ({run.note})" if run.note else ""))
@@ -490,7 +553,7 @@ class _Reader:
         rows = list(cells)
         finest: dict[tuple[str, str], float] = {}
         for cell in rows:
-            key = (cell.run[0], cell.reading)
+            key = (cell.of.test, cell.reading)
             finest[key] = min(finest.get(key, np.inf), cell.span.step)
         for test in self.study.tests:
             for reading in test.readings:
@@ -498,7 +561,7 @@ class _Reader:
                 if resolution is not None:
                     step = reading.unit.difference_from_si(resolution.unit.difference_to_si(resolution.value))
                     finest[(test.id, reading.id)] = float(step)
-        return np.array([max(finest[(c.run[0], c.reading)], _width(c.span)) for c in rows], dtype=np.float64)
+        return np.array([max(finest[(c.of.test, c.reading)], _width(c.span)) for c in rows], dtype=np.float64)
 
 
 def _width(found: Span) -> float:
