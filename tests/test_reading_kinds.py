@@ -298,3 +298,47 @@ def test_a_shared_reading_that_cannot_stand(of: str, z: list[str], why: str) -> 
     """Two values for one thing are told with both lines; a thing without a name cannot be shared."""
     with pytest.raises(StudyError, match=why):
         analysed(SHARED.format(of=of), rows(x=["1", "2", "3"] * 2, z=z))
+
+
+RACE = (
+    'blocks = "round"\nlanes = 3\nreadings.place = { place_in = "round" }\n'
+    'readings.time = { kind = "time", unit = "s", limit = "60 s" }\n'
+    'results.finish = { formula = "place", kind = "benefit", better = "lower" }\n'
+    'results.pace = { formula = "1 / time", unit = "1/min", kind = "benefit", better = "higher", matters = "1 1/min" }'
+)
+
+
+def race(**changed: str) -> list[dict[str, str]]:
+    """Two rounds of three lanes; `changed` goes into the last row."""
+    table = rows(place=["3", "1", "2", "3", "2", "1"], time=["50", "20", "30", "50.1", "30.1", "20.1"])
+    for n, row in enumerate(table):
+        row |= {"round": str(n // 3 + 1), "lane": "123312"[n]}
+    table[-1] |= changed
+    return table
+
+
+def test_rounds_are_blocks_and_lanes_are_kept() -> None:
+    """A round is a block in which several run at once; lanes are shown with the runs."""
+    analysis = analysed(RACE, race())
+    finish, pace = analysis.comparisons
+    assert finish.outcomes.blocks == ("1", "2")
+    assert finish.mean == pytest.approx([3.0, 1.5, 1.5])
+    assert pace.fit is not None
+    assert pace.fit.text.endswith("fixed blocks")
+    assert "cannot say" not in pace.families[0].verdict
+    assert "block 1, lane 1" in as_text(trace(analysis, "t.pace", "c"))
+
+
+WRONG_LANES = [
+    pytest.param({"lane": "4"}, "lane: '4': test t has lanes 1 to 3", id="no-such-lane"),
+    pytest.param({"lane": "1"}, r"line 6 has this lane of round 2 already", id="twice"),
+    pytest.param({"round": "1", "lane": ""}, "round 1 has more runs than the 3 lanes", id="too-many"),
+    pytest.param({"round": ""}, "Fill in the column `round`", id="no-round"),
+]
+
+
+@pytest.mark.parametrize(("changed", "why"), WRONG_LANES)
+def test_rounds_and_lanes_that_cannot_be(changed: dict[str, str], why: str) -> None:
+    """A round has no more runs than lanes, and a lane one run."""
+    with pytest.raises(StudyError, match=why):
+        analysed(RACE, race(**changed))

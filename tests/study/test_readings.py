@@ -165,8 +165,8 @@ NOT_USED = [
         id="column-of-ones-own",
     ),
     pytest.param(
-        [shower(lane="1")],
-        [("readings/shower: column lane", "this version does not read this column yet")],
+        [shower(at="09:12")],
+        [("readings/shower: column at", "this version does not read this column yet")],
         id="column-of-a-later-version",
     ),
 ]

@@ -64,6 +64,7 @@ def _runs(comparison: Comparison, readings: Readings, product: str) -> list[dict
             {
                 "run": run.number,
                 "block": run.block or None,
+                "lane": run.lane or None,
                 "order": run.order,
                 "specimen": run.specimen or None,
                 "note": run.note or None,
@@ -122,7 +123,8 @@ def as_text(found: dict[str, Any]) -> str:
     lines += [f"  {name} = {text}" for name, text in found["constants"].items()]
     lines.append("")
     for run in found["runs"]:
-        about = [f"block {run['block']}" if run["block"] else "", f"order {run['order']:g}" if run["order"] else ""]
+        about = [f"{what} {run[what]}" if run[what] else "" for what in ("block", "lane")]
+        about += [f"order {run['order']:g}" if run["order"] else ""]
         where = f" ({', '.join(a for a in about if a)})" if any(about) else ""
         outcome = run["level"] or with_unit(number(run["outcome"], places + 1), unit)
         lines.append(f"  run {run['run']}{where}: {outcome}")

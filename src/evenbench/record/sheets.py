@@ -106,14 +106,15 @@ def ready_sheet(test: Test) -> str:
     Runs are spread over the blocks, one of each product in each; more runs of the control go round the blocks. The
     column `order` is there to be filled: rows stand in the order of the study, and runs should not.
     """
-    columns = ["product", "run", *(["block"] if test.blocks else []), "order"]
+    of_run = [*([test.block_column] if test.blocks else []), *(["lane"] if test.lanes else []), "order"]
     readings = [r.id if n == 1 else f"{r.id}.{n}" for r in test.readings for n in range(1, r.repeats + 1)]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*columns, *readings, "note"])
+    writer.writerow(["product", "run", *of_run, *readings, "note"])
     for block, product, run in _planned(test):
-        cells = [product, str(run), *([str(block)] if test.blocks else []), ""]
-        writer.writerow([*cells, *([""] * len(readings)), ""])
+        # Who runs in which round and lane is drawn, not counted off.
+        known = str(block) if test.blocks and not test.lanes else ""
+        writer.writerow([product, str(run), known, *([""] * (len(of_run) + len(readings)))])
     return out.getvalue()
 
 
@@ -126,7 +127,7 @@ def _planned(test: Test) -> list[tuple[int, str, int]]:
         for run in range(1, (test.planned(product) or 1) + 1)
     ]
     # A sort that keeps the order of equals: products stay in study order within a block.
-    return sorted(rows, key=lambda row: row[0]) if test.blocks else rows
+    return sorted(rows, key=lambda row: row[0]) if test.blocks and not test.lanes else rows
 
 
 def copy_demo(folder: Path) -> None:

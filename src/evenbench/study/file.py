@@ -106,6 +106,7 @@ class ReadingTable(Declared):
     repeats: Annotated[int, Field(ge=1, le=100)] = 1
     levels: Annotated[list[Text], Field(min_length=2, max_length=50)] | None = None
     limit: Amount | None = None
+    place_in: Literal["round"] | None = None
     of: Literal["run", "specimen", "block", "product", "test"] = "run"
 
 
@@ -142,6 +143,7 @@ class TestTable(Declared):
     constants: Annotated[dict[Id, Amount], Some] = {}
     results: Annotated[dict[Id, ResultTable], Some] = {}
     blocks: Text | None = None
+    lanes: Annotated[int, Field(ge=2, le=1000)] | None = None
     replicates: Count | None = None
     control_runs: Count | None = None
     order: Literal["random", "as listed"] | None = None
@@ -189,9 +191,7 @@ class StudyFile(Declared):
 LATER = {
     (StudyFile, "plain_ranks"): "average finishes",
     (StudyTable, "looks"): "planned looks",
-    (ReadingTable, "place_in"): "places in a round",
     (ResultTable, "target"): "results that should be near a target",
     (ResultTable, "capped_at"): "capped results",
-    (TestTable, "lanes"): "rounds and lanes",
     (TestTable, "method"): "ready-made methods",
 }

@@ -165,6 +165,7 @@ class Test:
     constants: Mapping[str, Quantity] = field(default_factory=dict)
     results: tuple[Result, ...] = ()
     blocks: str | None = None
+    lanes: int | None = None
     replicates: int | None = None
     control_runs: int | None = None
     order: Literal["random", "as listed"] | None = None
@@ -173,6 +174,11 @@ class Test:
     between: tuple[str, ...] = ()
     departs: tuple[tuple[str, str], ...] = ()
     limits: str = ""
+
+    @property
+    def block_column(self) -> str:
+        """The column of a sheet that holds a run's block: its round where rounds have lanes."""
+        return "round" if self.lanes else "block"
 
     def planned(self, product: str) -> int | None:
         """How many runs of `product` the study asks for; None where it does not say."""

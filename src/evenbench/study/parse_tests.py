@@ -39,6 +39,8 @@ def read_test(
     readings = dict(_readings(path, table, checks, instruments))
     constants = dict(_constants(path, table, checks))
     results = _Results(id, table, checks, readings, constants, products).all()
+    if table.lanes is not None and table.blocks is None and not checks.notes.typed(*path, "blocks"):
+        checks.notes.add((*path, "lanes"), table.lanes, "lanes belong to rounds.", 'Add blocks = "round".')
     for what in ("readings", "results"):
         if not checks.notes.typed(*path, what):
             checks.notes.add(path, "", f"a test needs {what}.", f"Add {what}.ID = {{ … }}", at_key=True)
@@ -56,6 +58,7 @@ def read_test(
         constants=constants,
         results=tuple(results),
         blocks=table.blocks,
+        lanes=table.lanes,
         replicates=table.replicates,
         control_runs=table.control_runs,
         order=table.order,
@@ -118,7 +121,11 @@ def _readings(
         at: Path = (*path, "readings", id)
         if id in SHEET_COLUMNS or id in FUNCTIONS:
             checks.notes.add(at, id, "sheets or formulas use this word already.", "Choose another id.", at_key=True)
-        kind = reading.kind or ("grade" if reading.levels else "number")
+        kind = reading.kind or ("place" if reading.place_in else "grade" if reading.levels else "number")
+        if reading.place_in is not None and (kind != "place" or table.lanes is None):
+            why = "only a place has this." if kind != "place" else "the test has no rounds."
+            write = "Leave it out." if kind != "place" else 'Add blocks = "round" and lanes = 4 (or yours) to the test.'
+            checks.notes.add((*at, "place_in"), reading.place_in, why, write)
         if kind in ("number", "time"):
             declared = _number(id, at, reading, checks, instruments)
         else:

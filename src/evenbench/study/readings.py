@@ -25,9 +25,9 @@ LONG = "*"  # the key under which one long table for all tests is handed over
 
 MOST_MISTAKES = 1_000  # in one sheet: after so many the rest of it is not looked at
 
-_RUN_COLUMNS = ("product", "run", "specimen", "block", "order", "note")
+_RUN_COLUMNS = ("product", "run", "specimen", "block", "round", "lane", "order", "note")
 _LONG_COLUMNS = ("test", *_RUN_COLUMNS, "reading", "repeat", "value", "unit")
-_LATER_COLUMNS = ("code", "round", "lane", "instrument", "at", "by")
+_LATER_COLUMNS = ("code", "instrument", "at", "by")
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,7 @@ class Run:
     at: Place
     specimen: str = ""
     block: str = ""
+    lane: str = ""
     order: float | None = None
     note: str = ""
 
@@ -245,7 +246,7 @@ class _Reader:
         absent = [column for column in _RUN_COLUMNS if column not in table.columns]
         strangers = [column for column in table.columns if column not in wanted and column not in _RUN_COLUMNS]
         meant = {self.wide_stranger(header, column, test, missing, absent) for column in strangers}
-        if "block" in meant:
+        if test.block_column in meant:
             self.misnamed_blocks.add(test.id)
         for column in missing:
             if column not in meant:
@@ -299,7 +300,8 @@ class _Reader:
     def long_of(self, at: Place, row: Mapping[str, str], test: Test, reading: DeclaredReading) -> _Of | None:
         """What the reading of a long row was taken of; finer columns are empty where several runs share it."""
         if reading.of in ("test", "block", "specimen"):
-            name = test.id if reading.of == "test" else row.get(reading.of, "")
+            columns = {"test": "test", "block": test.block_column, "specimen": "specimen"}
+            name = row.get(columns[reading.of], "")
             return _Of(test.id, reading.of, name)
         product = self.product(at, row, test)
         if product is None:
@@ -401,7 +403,8 @@ class _Reader:
             number=number,
             at=at,
             specimen=row.get("specimen", ""),
-            block=self.block(at, row.get("block", ""), test),
+            block=self.block(at, row, test),
+            lane=self.lane(at, row.get("lane", ""), test),
             order=self.order(at, row.get("order", "")),
             note=row.get("note", ""),
         )
@@ -413,10 +416,21 @@ class _Reader:
         self.runs[key] = run if earlier is None else self.merged(earlier, run)
         return key
 
-    def block(self, at: Place, typed: str, test: Test) -> str:
-        if typed and test.blocks is None:
-            self.skip(f"{at.file}: column block", f"test {test.id} declares no blocks")
-        return typed if test.blocks is not None else ""
+    def block(self, at: Place, row: Mapping[str, str], test: Test) -> str:
+        for column in ("block", "round"):
+            if row.get(column) and (test.blocks is None or column != test.block_column):
+                reason = (
+                    "declares no blocks" if test.blocks is None else f"has its blocks in the column {test.block_column}"
+                )
+                self.skip(f"{at.file}: column {column}", f"test {test.id} {reason}")
+        return row.get(test.block_column, "") if test.blocks is not None else ""
+
+    def lane(self, at: Place, typed: str, test: Test) -> str:
+        if typed and test.lanes is None:
+            self.skip(f"{at.file}: column lane", f"test {test.id} declares no lanes")
+        elif typed and not (re.fullmatch("[1-9][0-9]{0,3}", typed) and int(typed) <= (test.lanes or 0)):
+            self.wrong(at, "lane", typed, f"test {test.id} has lanes 1 to {test.lanes}.", "Correct the lane.")
+        return typed if test.lanes is not None else ""
 
     def order(self, at: Place, typed: str) -> float | None:
         place = number(typed)
@@ -427,7 +441,7 @@ class _Reader:
 
     def merged(self, earlier: Run, later: Run) -> Run:
         """One run told in two rows, which must agree."""
-        for column in ("specimen", "block", "order"):
+        for column in ("specimen", "block", "lane", "order"):
             before, now = getattr(earlier, column), getattr(later, column)
             if now and before and now != before:
                 shown, given = (f"{x:g}" if isinstance(x, float) else x for x in (before, now))
@@ -438,6 +452,7 @@ class _Reader:
             earlier,
             specimen=earlier.specimen or later.specimen,
             block=earlier.block or later.block,
+            lane=earlier.lane or later.lane,
             order=later.order if earlier.order is None else earlier.order,
             note=earlier.note if known else "; ".join(note for note in (earlier.note, later.note) if note),
         )
@@ -516,15 +531,32 @@ class _Reader:
         for test in self.study.tests:
             if test.blocks is None or test.id in self.misnamed_blocks:
                 continue
-            runs = [run for run in self.runs.values() if run.test == test.id]
+            runs, column = [run for run in self.runs.values() if run.test == test.id], test.block_column
             lacking = [run for run in runs if not run.block]
             compares = f"test {test.id} compares within blocks ({test.blocks})"
             if len(lacking) == len(runs) > 1:
                 why = f"{compares}, and no run names its own."
-                self.wrong(Place(runs[0].at.file), "block", "", why, "Fill in a column `block`.")
+                self.wrong(Place(runs[0].at.file), column, "", why, f"Fill in a column `{column}`.")
                 continue
             for run in lacking:
-                self.wrong(run.at, "block", "", f"{compares}, and this run names none.", "Fill in the column `block`.")
+                self.wrong(
+                    run.at, column, "", f"{compares}, and this run names none.", f"Fill in the column `{column}`."
+                )
+            self.one_to_a_lane(test, runs)
+
+    def one_to_a_lane(self, test: Test, runs: list[Run]) -> None:
+        """A round has no more runs than lanes, and a lane one run."""
+        rounds: dict[str, list[Run]] = {}
+        for run in runs:
+            before = rounds.setdefault(run.block, [])
+            taken = next((r for r in before if run.lane and r.lane == run.lane), None)
+            if taken is not None:
+                why = f"line {taken.at.line} has this lane of round {run.block} already."
+                self.wrong(run.at, "lane", run.lane, why, "Correct one of the two.")
+            before.append(run)
+            if test.lanes and len(before) == test.lanes + 1:
+                why = f"round {run.block} has more runs than the {test.lanes} lanes of test {test.id}."
+                self.wrong(run.at, "round", run.block, why, "Correct the round, or the lanes in the study.")
 
     def list_not_recorded(self, serves: Mapping[_Of, tuple[int, ...]]) -> None:
         """Every reading that the study declares and a run lacks."""
