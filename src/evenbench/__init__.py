@@ -22,7 +22,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from evenbench.version import VERSION
+
+__version__ = VERSION
 
 if TYPE_CHECKING:
     from evenbench.analysis import Analysis, analyse

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenbench import __version__
 from evenbench.compare.comparison import Comparison, compare
 from evenbench.judge.claims import ClaimJudged, judge_claims
 from evenbench.judge.precautions import Precautions, precautions_of, precautions_of_study
@@ -19,6 +18,7 @@ from evenbench.rank.price import Prices, prices
 from evenbench.reduce import reduce, without_outcome
 from evenbench.study.model import Study
 from evenbench.study.readings import NotUsed, Readings
+from evenbench.version import VERSION
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -74,5 +74,5 @@ def analyse(study: Study, readings: Readings, *, level: float = 0.95) -> Analysi
         claims=judge_claims(study, comparisons),
         answers=answer_questions(study, comparisons),
         not_used=readings.not_used + without_outcome(outcomes),
-        engine=__version__,
+        engine=VERSION,
     )
