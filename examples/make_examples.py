@@ -227,7 +227,7 @@ price = "8.50 EUR"
 pack  = "120 mL"
 dose  = "40 mL"
 flash_point = "unknown"
-bought = { shop = "Wexley market, stall 14", on = 2026-02-28, lot = "none on the tin" }
+bought = { shop = "Wexley market, stall 14", on = 2026-02-28, lot = "W 31/08" }
 facts  = { kind = "soft wax in a tin", carrier = "none" }
 claims = [
   { says = "Holds a metre of water", about = ["head.pressure"], must = "at least", value = "100 cm" },
@@ -293,7 +293,7 @@ price = "18.00 EUR"
 pack  = "500 mL"
 dose  = "150 mL"
 flash_point = "none"
-bought = { shop = "ordered from the maker", on = 2026-03-03, lot = "LD 2025-40" }
+bought = { shop = "Nordle & Daughters", on = 2026-03-03, lot = "LD 2025-40" }
 facts  = { kind = "dip for a bucket", carrier = "water" }
 claims = [
   { says = "Repels rain", about = ["shower.uptake"], must = "better than control" },
@@ -334,7 +334,7 @@ price = "12.50 EUR"
 pack  = "100 mL"
 dose  = "40 mL"
 flash_point = "38 degC"
-bought = { shop = "ordered from the maker", on = 2026-03-03, lot = "P0093" }
+bought = { shop = "Nordle & Daughters", on = 2026-03-03, lot = "P0093" }
 facts  = { kind = "wax paste in a tin", carrier = "solvent" }
 claims = [
   { says = "Keeps its drape", about = ["bend.length"], must = "no harm" },

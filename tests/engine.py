@@ -22,12 +22,16 @@ def one_test(
     matters: str | None = "1 g",
     unit: str = "g",
     blocks: bool = False,
+    scale: str = "raw",
+    formula: str = "x",
+    reading: str = "g",
     extra: str = "",
 ) -> Study:
-    """A study of one test `t` with one result `y`, which is its one reading `x` in grams."""
+    """A study of one test `t` with one result `y`, which is its one reading `x`, in grams unless said."""
     products = "".join(f'[products.{id}]\nname = "Product {id}"\nrole = "{role}"\n' for id, role in roles.items())
     references = [id for id, role in roles.items() if role == "reference"]
     margin = f', matters = "{matters}"' if matters else ""
+    rest = f'scale = "{scale}"{margin}'
     return parse(
         f"""
 format = 1
@@ -39,8 +43,8 @@ title = "Bench"
 title = "T"
 references = {references}
 {'blocks = "day"' if blocks else ""}
-readings.x = {{ unit = "g" }}
-results.y = {{ formula = "x", unit = "{unit}", kind = "{kind}", better = "{better}"{margin} }}
+readings.x = {{ unit = "{reading}" }}
+results.y = {{ formula = "{formula}", unit = "{unit}", kind = "{kind}", better = "{better}", {rest} }}
 {extra}
 """,
         today=TODAY,

@@ -74,7 +74,7 @@ def test_check_says_that_all_is_well(demo: Path) -> None:
 def test_check_in_json(demo: Path) -> None:
     done = run("check", demo, "--json")
     assert done.exit_code == 0
-    assert json.loads(done.output) == {"sound": True, "mistakes": [], "not_used": []}
+    assert json.loads(done.output) == {"sound": True, "mistakes": [], "not_used": [], "doubts": []}
 
 
 def test_results(demo: Path) -> None:

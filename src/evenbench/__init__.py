@@ -29,8 +29,9 @@ __version__ = VERSION
 if TYPE_CHECKING:
     from evenbench.analysis import Analysis, analyse
     from evenbench.record.folder import open_study
+    from evenbench.record.observations import open_observations
 
-__all__ = ["Analysis", "__version__", "analyse", "open_study"]
+__all__ = ["Analysis", "__version__", "analyse", "open_observations", "open_study"]
 
 
 def __getattr__(name: str) -> Any:
@@ -43,4 +44,8 @@ def __getattr__(name: str) -> Any:
         from evenbench.record.folder import open_study
 
         return open_study
+    if name == "open_observations":
+        from evenbench.record.observations import open_observations
+
+        return open_observations
     raise AttributeError(f"module 'evenbench' has no attribute {name!r}")

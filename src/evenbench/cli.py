@@ -108,13 +108,15 @@ def start(folder: Path) -> None:
 def check(folder: Path, as_json: bool) -> None:
     """Read FOLDER and report every mistake, with its place and what to write instead."""
     from evenbench.record import check as checking
+    from evenbench.record.observations import open_observations
 
     try:
-        checked = checking.check(*_open(folder))
+        study, readings = _open(folder)
+        checked = checking.check(study, readings, open_observations(folder, study, readings))
     except Correctable as error:
         if not as_json:
             raise
-        _print_json({"sound": False, "mistakes": _mistakes(error), "not_used": []})
+        _print_json({"sound": False, "mistakes": _mistakes(error), "not_used": [], "doubts": []})
         sys.exit(1)
     if as_json:
         _print_json(checking.as_json(checked))
@@ -192,10 +194,13 @@ def _open(folder: Path) -> tuple[Study, Readings]:
 
 
 def _analyse(folder: Path) -> Analysis:
+    from evenbench.record.observations import open_observations
+
     study, readings = _open(folder)
+    observations = open_observations(folder, study, readings)
     from evenbench.analysis import analyse  # after the study: scipy is not loaded to say that it cannot stand
 
-    return analyse(study, readings)
+    return analyse(study, readings, observations)
 
 
 def _console() -> Console:

@@ -307,7 +307,9 @@ class _Reduction:
 
     def outcomes(self, result: Result) -> Outcomes:
         """Everything one result came to."""
-        value, gradient = self.values[result.id], self.gradients[result.id]
+        gradient = self.gradients[result.id]
+        off_scale = _off_scale(result, self.values[result.id])
+        value = np.where(off_scale, np.nan, self.values[result.id])
         kept = np.flatnonzero(np.isfinite(value))
         own = np.zeros(len(self.runs))
         shared_names, shared = _shared(gradient, self.averages)
@@ -338,7 +340,7 @@ class _Reduction:
             run=np.array([self.runs[n] for n in kept], dtype=np.int32),
             rows=tuple(self.rows(result, n) for n in kept.tolist()),
             beyond=self.beyond(result, value),
-            missing=self.missing(result, value),
+            missing=self.missing(result, value, off_scale),
         )
 
     def shared_by(self, name: str, n: int) -> str:
@@ -367,7 +369,7 @@ class _Reduction:
         """Whether bounds are all that stands between this run and its outcome: nothing it needs is absent."""
         return not self.absent(result, n)
 
-    def missing(self, result: Result, value: Array) -> tuple[Missing, ...]:
+    def missing(self, result: Result, value: Array, off_scale: NDArray[np.bool_]) -> tuple[Missing, ...]:
         """Runs and products without an outcome or bounds, and why."""
         bounded = {b.run for b in self.beyond(result, value)}
         out = []
@@ -378,6 +380,8 @@ class _Reduction:
             absent = self.absent(result, n)
             note = f" ({run.note})" if run.note else ""
             reason = f"no {listed(absent, last='or')}" if absent else "the formula has no value for these readings"
+            if off_scale[n]:
+                reason = _WHY_OFF[result.scale].format(id=result.id)
             empty = bool(absent) and all(name in self.averages.count for name in absent)
             out.append(Missing(where=str(run), reason=reason + note, empty=empty))
         ran = {self.readings.runs[n].product for n in self.runs}
@@ -396,6 +400,20 @@ class _Reduction:
             elif not np.isfinite(self.given[name][n]):
                 out.append(name)
         return list(dict.fromkeys(out))
+
+
+_WHY_OFF = {
+    "log": "{id} is 0 or less, which has no place on the log scale",
+    "logit": "{id} is not between 0 and 100 %, both left out, and so has no place on the logit scale",
+}
+
+
+def _off_scale(result: Result, value: Array) -> NDArray[np.bool_]:
+    """Outcomes, in SI, that the result's scale has no place for."""
+    if result.scale == "raw":
+        return np.zeros(len(value), dtype=np.bool_)
+    outside = value <= 0 if result.scale == "log" else (value <= 0) | (value >= 1)
+    return np.asarray(outside & np.isfinite(value), dtype=np.bool_)
 
 
 def _span(values: Array) -> tuple[float, float]:

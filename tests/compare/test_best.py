@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenbench.compare.best import could_be_best
+from evenbench.compare.best import could_be_best, one_df
 from evenbench.compare.simultaneous import constant
 from tests.engine import compared
 
@@ -17,7 +17,9 @@ def test_worked_example() -> None:
     d = constant([0.5**0.5] * 3, 8, sides=1)
     assert d == pytest.approx(2.416455, abs=5e-7)
     assert d * (2 * 0.36 / 3) ** 0.5 == pytest.approx(1.183816, abs=5e-7)
-    best = could_be_best(("a", "b", "c", "d"), np.array([12.0, 11.4, 9.0, 8.5]), np.eye(4) * 0.12, np.full((4, 4), 8.0))
+    best = could_be_best(
+        ("a", "b", "c", "d"), np.array([12.0, 11.4, 9.0, 8.5]), np.eye(4) * 0.12, one_df(np.eye(4) * 0.12, 8)
+    )
     assert best.low == pytest.approx([-0.584, -1.784, -4.184, -4.684], abs=5e-4)
     assert best.high == pytest.approx([1.784, 0.584, 0, 0], abs=5e-4)
     assert best.names == ("a", "b")
@@ -45,7 +47,8 @@ def test_lower_is_better_turns_it_round() -> None:
 def test_never_empty_and_holds_the_highest(levels: list[float], variance: float) -> None:
     """The product with the highest level can never be ruled out."""
     products = tuple(f"p{k}" for k in range(len(levels)))
-    best = could_be_best(products, np.array(levels), np.eye(len(levels)) * variance, np.full((len(levels),) * 2, 12.0))
+    covariance = np.eye(len(levels)) * variance
+    best = could_be_best(products, np.array(levels), covariance, one_df(covariance, 12))
     assert best.names is not None
     assert products[int(np.argmax(levels))] in best.names
 

@@ -18,7 +18,7 @@ from evenbench.measure import formula, units
 from evenbench.measure.errors import UnitError
 from evenbench.record import folder, table
 from evenbench.record.folder import open_study
-from evenbench.study import cells, toml
+from evenbench.study import cells, observations, toml
 from evenbench.study import file as shape
 from evenbench.study import readings as reading
 from evenbench.study.parse import parse
@@ -140,7 +140,7 @@ def _in(value: Any, annotation: Any, wanted: type[BaseModel]) -> set[str]:
         return set().union(*(_in(part, inner[0], wanted) for part in value), set())
     if get_origin(annotation) in (Union, UnionType):
         tables = [a for a in inner if isinstance(a, type) and issubclass(a, BaseModel)]
-        return _in(value, tables[0], wanted) if tables else set()
+        return _in(value, tables[0], wanted) if tables and isinstance(value, dict) else set()
     return set()
 
 
@@ -216,6 +216,7 @@ def test_the_sheets_of_the_page_are_read_whole(written: Path, caption: str, coun
     [
         ("One sheet per test: `readings/TEST.csv`", {*reading._RUN_COLUMNS}),
         ("One long sheet: `readings.csv`", {*reading._LONG_COLUMNS}),
+        ("What was seen: `observations.csv`", {*observations.COLUMNS}),
     ],
 )
 def test_every_column_has_a_row(section: str, columns: set[str]) -> None:
@@ -235,6 +236,7 @@ def test_limits_are_those_of_the_code() -> None:
     assert rows == {
         "study.toml": f"{toml.LARGEST_TEXT:,} characters, {toml.LONGEST_LINE:,} in a line, tables {toml.DEEPEST} deep",
         "a file": f"{folder.LARGEST_FILE:,} bytes",
+        "observations": f"{observations.MOST_OBSERVATIONS:,}",
         "rows of a sheet": f"{table.MOST_ROWS:,}, of {table.MOST_COLUMNS} columns",
         "a number": f"from {cells.SMALLEST:g} to {cells.GREATEST:.0e} in size, or 0".replace("+", ""),
         "mistakes told at once": f"{reading.MOST_MISTAKES:,} of a sheet",

@@ -133,3 +133,119 @@ def test_open_questions_are_named() -> None:
     answer, because = asked(AGAINST, {"c": [1.0], "w": [2.0], "b": [3.0]})
     assert answer is None
     assert "cannot say: Product b" in because
+
+
+# ------------------------------------------------------------------------- against placebos and references, buyers
+
+NEW = {"n": [20.0, 19.0, 21.0, 20.0]}
+WATER = {"w": [12.0, 13.0, 11.0, 12.0]}
+ROLES = {"c": "control", "w": "placebo", "n": "reference", "o": "candidate"}
+COMPARED = [
+    pytest.param(
+        "better than placebo", [19.0, 20.0, 21.0], "supported", "higher than Product w", id="above-the-placebo"
+    ),
+    pytest.param("better than w", [19.0, 20.0, 21.0], "supported", "", id="above-the-placebo-by-id"),
+    pytest.param("better than placebo", [12.5, 13.5, 14.5], "not settled", "", id="near-the-placebo"),
+    pytest.param("better than c", [19.0, 20.0, 21.0], "supported", "", id="above-the-control-by-id"),
+    pytest.param("better than n", [29.0, 30.0, 31.0], "supported", "by themselves", id="above-the-reference"),
+    pytest.param("better than n", [10.0, 11.0, 9.0], "contradicted", "by themselves", id="below-the-reference"),
+    pytest.param("better than o", [29.0, 30.0, 31.0], "not settled", "a later version", id="another-candidate"),
+    pytest.param("back to reference", [20.0, 19.5, 20.5], "supported", "So it is back to", id="back"),
+    pytest.param("back to n", [29.0, 30.0, 31.0], "supported", "So it is back to", id="beyond"),
+    pytest.param("back to reference", [15.0, 14.0, 16.0], "contradicted", "falls short", id="short"),
+    pytest.param("back to reference", [18.0, 17.5, 18.5], "not settled", "may or may not", id="near-the-margin"),
+]
+
+
+def claimed(must: str, values: list[float], **data: list[float]) -> tuple[str, str]:
+    """The word and the reason for one claim of product a, where all other products were run."""
+    claim = f'{{ says = "So it says", about = ["t.y"], must = "{must}" }}'
+    extra = f"[products.a]\nname = 'A'\nclaims = [{claim}]\n"
+    study = one_test(ROLES, matters="2 g", extra=extra)
+    runs = {**NEAR_CONTROL, **WATER, **NEW, "o": [15.0, 14.0, 16.0], "a": values, **data}
+    judged = analysis_of(study, rows_of(runs)).claims[0]
+    return judged.verdict, judged.because
+
+
+@pytest.mark.parametrize(("must", "values", "word", "because"), COMPARED)
+def test_claims_against_others(must: str, values: list[float], word: str, because: str) -> None:
+    """Against a placebo the printed verdict decides, against a reference an interval of the pair alone."""
+    verdict, said = claimed(must, values)
+    assert verdict == word
+    assert because in said
+
+
+def test_back_to_a_reference_rests_on_the_t_interval_of_the_pair() -> None:
+    """The interval of one difference of two means, pooled over all groups: textbook t, by SciPy's quantile."""
+    import numpy as np
+    from scipy import stats
+
+    values = [18.0, 17.5, 18.5]
+    groups = [NEAR_CONTROL["c"], WATER["w"], NEW["n"], [15.0, 14.0, 16.0], values]
+    df = sum(len(g) - 1 for g in groups)
+    pooled = sum((len(g) - 1) * np.var(g, ddof=1) for g in groups) / df
+    half = stats.t.ppf(0.975, df) * np.sqrt(pooled * (1 / len(values) + 1 / len(NEW["n"])))
+    near, far = sorted(abs(np.mean(values) - np.mean(NEW["n"]) + side * half) for side in (-1, 1))
+    _, said = claimed("back to reference", values)
+    assert f"between {near:.2f} and {far:.2f}" in said or f"between {near:.1f} and {far:.1f}" in said
+
+
+def test_a_reference_that_was_not_measured_leaves_a_claim_untested() -> None:
+    assert claimed("back to reference", [20.0, 19.0], n=[])[0] == "not tested"
+
+
+def test_a_claim_on_runs_beyond_a_bound_is_tested_and_not_settled() -> None:
+    """Runs of which only a bound is known were measured all the same."""
+    claim = '{ says = "Holds", about = ["t.y"], must = "better than control" }'
+    study = one_test({"c": "control"}, matters="2 g", extra=f"[products.a]\nname = 'A'\nclaims = [{claim}]\n")
+    rows = [*rows_of(NEAR_CONTROL), *({"product": "a", "run": str(n), "x": ">90"} for n in (1, 2))]
+    assert analysis_of(study, rows).claims[0].verdict == "not settled"
+
+
+def test_a_question_against_a_reference() -> None:
+    answer, because = asked(
+        '{ asks = "As good as new?", answered_by = "t.y", against = "n" }',
+        {**NEAR_CONTROL, **NEW, "a": [30.0, 31.0, 29.0], "b": [15.0, 14.0, 16.0]},
+    )
+    assert answer == "Against Product n: better: Product a; worse: Product b."
+    assert because == "T: each product with Product n, all considered together."
+
+
+BUYER = "[buyers.daily]\ntitle = 'Commuter'\nweights.t.y = 2\nonly_if = ['the seams hold']\nnot_if = ['it peels']\n"
+
+
+def advised(data: dict[str, list[float]]) -> Analysis:
+    """A study whose one question is answered by a buyer."""
+    from datetime import date
+
+    from evenbench.study.parse import parse
+
+    roles = {id: "control" if id == "c" else "candidate" for id in data}
+    text = one_test(roles, matters="2 g", extra=BUYER).text
+    asks = 'title = "Bench"\nquestions = [{ asks = "Which for me?", answered_by = "buyers.daily" }]'
+    return analysis_of(parse(text.replace('title = "Bench"', asks, 1), today=date(2026, 11, 25)), rows_of(data))
+
+
+def test_a_question_answered_by_a_buyer_carries_the_conditions() -> None:
+    answer = advised({**NEAR_CONTROL, "a": [20.0, 21.0, 19.0], "b": [15.0, 14.0, 16.0]}).answers[0]
+    assert answer.answer is not None
+    assert answer.answer.startswith("Commuter: Product a (only if the seams hold; not if it peels). Nothing else")
+    assert answer.because == "Commuter weighs 2 × t.y."
+
+
+def test_a_question_whose_buyer_has_no_advice_is_open() -> None:
+    answer = advised({"c": [1.0], "a": [2.0], "b": [3.0]}).answers[0]
+    assert answer.answer is None
+    assert answer.because.startswith("Commuter: cannot say which is best, because nothing was run twice")
+
+
+def test_the_summary_names_what_is_left_open() -> None:
+    from io import StringIO
+
+    from rich.console import Console
+
+    from evenbench.publish.summary import show
+
+    console = Console(file=StringIO(), width=200)
+    show(advised({"c": [1.0], "a": [2.0], "b": [3.0]}), console)
+    assert 'Left open: "Which for me?"' in console.file.getvalue()  # type: ignore[attr-defined]

@@ -134,7 +134,8 @@ UNREADABLE = [
      "Known: sqrt, abs, ln, log10, exp, mean, min, max.")),
     ("wet + mean", 6, "mean is a function. Write mean(…)."),
     ("wet / dry %", 10, 'a formula computes shares as plain numbers. Take it out; unit = "%" turns 0.4 into 40 %.'),
-    ("wet + 'dry'", 6, "a formula holds no text in quotes. Name a reading, constant, product fact or result."),
+    ("wet + 'dry", 6, ("quotes stand only round the id of a reference, as in reference('new', uptake). "
+     "Name a reading, constant, product fact or result.")),
     ("[wet]", 0, "'[' has no meaning in a formula. Group with ( and )."),
     ("wet × dry", 4, "'×' (multiplication sign) has no meaning in a formula. Type '*' instead."),
     ("wet − dry", 4, "'−' (minus sign) has no meaning in a formula. Type '-' instead."),
@@ -150,10 +151,23 @@ UNREADABLE = [
     ("9^9^9", 2, "an exponent is a plain number from -9 to 9. Write it as in a^2 or a^(1/2)."),
     ("2 ^ (3 * 4)", 5, "an exponent is a plain number from -9 to 9. Write it as in a^2 or a^(1/2)."),
     ("2 ^ (1 / 0)", 5, "an exponent is a plain number from -9 to 9. Write it as in a^2 or a^(1/2)."),
-    ("control(uptake) - uptake", 0, ("results relative to the control are compared by the program itself, and results "
-     "derived from others in this way are not read by this version. Write the formula for one run alone.")),
-    ("wet / reference('new', wet)", 6, ("results relative to the control are compared by the program itself, and "
-     "results derived from others in this way are not read by this version. Write the formula for one run alone.")),
+    ("wet - 'new'", 6, ("quotes stand only round the id of a reference, as in reference('new', uptake). "
+     "Name a reading, constant, product fact or result.")),
+    ("max('new', wet)", 4, ("quotes stand only round the id of a reference, as in reference('new', uptake). "
+     "Name a reading, constant, product fact or result.")),
+    ("control('new', uptake)", 8, ("quotes stand only round the id of a reference, as in reference('new', uptake). "
+     "Name a reading, constant, product fact or result.")),
+    ("1 - reference(new, uptake)", 14, ("the first value of reference is the id of a reference, in quotes. "
+     "Write it as in reference('new', uptake).")),
+    ("reference('new')", 15, ("reference takes two values: the id of a reference, and a result. "
+     "Write it as in reference('new', uptake).")),
+    ("reference('new', 3)", 17, ("reference takes the name of a result of this test, alone. "
+     "Write it as in reference('new', uptake).")),
+    ("2 * control(uptake + 1)", 12, ("control takes the name of a result of this test, alone. "
+     "Write it as in control(uptake).")),
+    ("control(ln(uptake))", 8, ("control takes the name of a result of this test, alone. "
+     "Write it as in control(uptake).")),
+    ("control(uptake", 7, "this parenthesis is never closed. Add ')'."),
     ("first_of(wet - dry, loss)", 0, "first_of is not read by this version. Write the formula for the case at hand."),
 ]  # fmt: skip
 

@@ -91,11 +91,32 @@ EDGES: dict[str, tuple[str, list[tuple[str, str, str]]]] = {
         + "weights.price = 1\n",
         [(p, "", n) for p in ("control", "a", "b") for n in NUMBERS],
     ),
+    "compared by ratios": (
+        HEAD + CONTROL + TWO + TEST.replace('matters = "1 g"', 'matters = "20 % of control", scale = "log"') + BUYER,
+        [(p, "", n) for p in ("control", "a", "b") for n in NUMBERS],
+    ),
+    "derived from levels": (
+        HEAD + CONTROL + TWO + TEST
+        + 'results.d = { formula = "(y - control(y)) / (control(y) - u)", unit = "%", kind = "info" }\n'
+        + 'results.e = { formula = "sqrt(y / control(y))", unit = "1", kind = "info" }\n'
+        + 'results.f = { formula = "y / (y - control(y))", unit = "1", kind = "info" }\n' + BUYER,
+        [(p, "", n) for p in ("control", "a", "b") for n in NUMBERS] + [("a", "", "0.5")],
+    ),
+    "a dose for a range of uses, and a plain rank table": (
+        HEAD
+        + CONTROL
+        + TWO.replace('"A"\n', '"A"\nprice = "3 EUR"\npack = "9 mL"\ndose = { amount = "6 mL", per = "1..2" }\n')
+        + '[price]\nformula = "product.price / product.pack * product.dose"\nper = "use"\nmatters = "1 EUR"\n'
+        + TEST
+        + BUYER
+        + 'weights.price = 1\n[plain_ranks]\ntests = ["t.y"]\n',
+        [(p, "", n) for p in ("control", "a") for n in NUMBERS],
+    ),
 }  # fmt: skip
 CASES = [*FOLDERS, *EDGES]
 
 # Null is itself the answer here, and says why beside it or in the study.
-NO_FIGURES = {"control", "better", "price", "winner", "answer"}
+NO_FIGURES = {"control", "better", "price", "plain_ranks", "winner", "answer", "run"}
 
 
 @cache
@@ -282,14 +303,19 @@ def same(given: float | None, value: float | None) -> bool:
 def test_results_are_those_of_the_analysis(case: str) -> None:
     analysis = analysed(case)
     made = contract(analysis)
-    assert [f"{t}.{r}" for t, test in made["tests"].items() for r in test["results"]] == list(
-        analysis.study.result_names
-    )
+    wanted = [r.name for t in analysis.study.tests for r in (*t.results, *t.derived)]
+    assert [f"{t}.{r}" for t, test in made["tests"].items() for r in test["results"]] == wanted
+    for derived in analysis.derived:
+        row = made["tests"][derived.result.test]["results"][derived.result.id]["products"]
+        for k, product in enumerate(derived.products):
+            assert same(row[product]["estimate"], float(derived.estimate[k]))
+            assert (row[product]["open"] == ["low", "high"]) == bool(derived.open[k])
     for comparison in analysis.comparisons:
         test, result = comparison.outcomes.test, comparison.result
         found = made["tests"][test]["results"][result.id]
         assert (found["unit"], found["kind"], found["better"]) == (result.unit.text, result.kind, result.better)
-        assert same(found["matters"], comparison.matters)
+        ratio = comparison.result.scale != "raw" and comparison.matters is not None
+        assert same(found["matters"], math.exp(comparison.matters or 0) if ratio else comparison.matters)
         assert found["could_be_best"] == (list(comparison.best.names) if comparison.best.names is not None else None)
         assert found["too_close_to_call"] == [s for s in [found["could_be_best"] or []] if len(s) > 1]
         assert list(found["products"]) == list(comparison.products)

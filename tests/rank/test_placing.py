@@ -10,10 +10,13 @@ import pytest
 from scipy import special
 
 from evenbench.analysis import Analysis, analyse
-from evenbench.rank.placing import Placing, seed_of
-from evenbench.rank.scores import Part, Scores, add_up, share_first
+from evenbench.compare.simultaneous import constant
+from evenbench.measure.seeds import seed_of
+from evenbench.rank.placing import Placing
+from evenbench.rank.scores import Part, Scores, add_up, reach, share_first
 from evenbench.study.parse import parse
 from evenbench.study.readings import parse_readings
+from tests.engine import compared
 
 
 def bench(
@@ -127,6 +130,37 @@ def test_two_tests_add_by_satterthwaite() -> None:
 def _part(test: str, covariance: np.ndarray, df: int, steps: tuple[float, ...] = (0.0, 0.0)) -> Part:
     products = ("a", "b", "d")[: len(steps)]
     return Part(test=test, products=products, steps=np.array(steps), covariance=covariance, df=df)
+
+
+def test_a_test_of_few_degrees_of_freedom_bounds_its_own_part() -> None:
+    """Below six degrees of freedom each test's part has its own constant (Banerjee 1960, from memory)."""
+    b, row = np.array([0.5**0.5] * 2), np.array([1.0, 0.0])
+    few = add_up([_part("one", 9 * np.eye(2), 2), _part("two", np.eye(2), 20)], np.zeros(2), ("a", "b"))
+    by_hand = math.sqrt(9 * constant(b, 2, sides=2) ** 2 + constant(b, 20, sides=2) ** 2)
+    assert reach(few, row, b, sides=2) == pytest.approx(by_hand, rel=1e-12)
+    many = add_up([_part("one", 9 * np.eye(2), 8), _part("two", np.eye(2), 20)], np.zeros(2), ("a", "b"))
+    # By hand: Satterthwaite (9 + 1)^2 / (81/8 + 1/20).
+    satterthwaite = constant(b, 100 / (81 / 8 + 1 / 20), sides=2) * math.sqrt(10)
+    assert reach(many, row, b, sides=2) == pytest.approx(satterthwaite, rel=1e-12)
+
+
+@pytest.mark.slow
+def test_scores_hold_together_where_a_weighty_test_has_two_degrees_of_freedom() -> None:
+    """1,500 simulated sums of two tests, weights 3:1, 2 and 21 df, seed 4: all intervals hold in 94 % or more."""
+    generator = np.random.default_rng(4)
+    count, held = 8, 0
+    shape = (np.eye(count) + 1.0) / 3
+    root, b = np.linalg.cholesky(shape), np.array([0.5**0.5] * count)
+    for _ in range(1500):
+        parts = []
+        for test, weight, df in (("one", 0.75, 2), ("two", 0.25, 21)):
+            error = weight * root @ generator.normal(size=count)
+            scale = weight**2 * generator.chisquare(df) / df
+            parts.append(Part(test=test, products=tuple("abdefghi"), steps=error, covariance=scale * shape, df=df))
+        scores = add_up(parts, np.zeros(count), tuple("abdefghi"))
+        half = np.array([reach(scores, row, b, sides=2) for row in np.eye(count)])
+        held += bool(np.all(np.abs(scores.value) <= half))
+    assert held / 1500 >= 0.94
 
 
 def test_two_results_of_one_test_are_combined_run_by_run() -> None:
@@ -273,3 +307,82 @@ def test_seeds_come_from_names_and_draws_repeat() -> None:
     assert one.seed == two.seed == seed_of("bench", "sureness b")
     assert one.share_first.tobytes() == two.share_first.tobytes()
     assert seed_of("bench", "sureness other") != one.seed
+
+
+TWO_RESULTS = """
+format = 1
+study = { id = "bench", title = "Bench" }
+[products.c]
+name = "C"
+role = "control"
+[products.a]
+name = "A"
+[products.b]
+name = "B"
+[tests.one]
+title = "One"
+readings.x = { unit = "g" }
+readings.z = { unit = "g" }
+results.y = { formula = "x", unit = "g", kind = "benefit", better = "higher", matters = "1 g" }
+results.w = { formula = "z", unit = "g", kind = "benefit", better = "higher", matters = "1 g" }
+[buyers.both]
+title = "Both"
+weights.one = { y = 1, w = 1 }
+"""
+
+
+def two_results(lost: dict[tuple[str, str], str]) -> Placing:
+    """Two results weighed, two runs each; `lost` names cells left empty, as (product run, column)."""
+    study = parse(TWO_RESULTS, today=date(2026, 11, 25))
+    rows = [
+        {"product": p, "run": str(n + 1), "x": str(level + n / 10), "z": str(level + n / 5)}
+        for p, level in {"c": 0.0, "a": 3.0, "b": 1.0}.items()
+        for n in range(3)
+    ]
+    for row in rows:
+        for column in ("x", "z"):
+            if (f"{row['product']}{row['run']}", column) in lost:
+                row[column] = ""
+    return analyse(study, parse_readings({"one": rows}, study)).placings[0]
+
+
+def test_a_product_without_a_run_that_has_every_weighed_result_is_left_out() -> None:
+    """Its results are known, their sum is not; found by an independent check that made the engine fall over."""
+    found = two_results({("b1", "x"): "", ("b2", "x"): "", ("b3", "z"): ""})
+    assert found.products == ("a",)
+    assert "no run of it, or of the control, has every result that is weighed" in dict(found.left_out)["b"]
+
+
+def test_a_control_without_such_a_run_leaves_nothing_to_score() -> None:
+    """Without the control's combined runs there is no zero to count steps from."""
+    found = two_results({("c1", "x"): "", ("c2", "x"): "", ("c3", "z"): ""})
+    assert found.products == ()
+    assert "no candidate can be placed" in found.says
+
+
+def test_a_score_on_fewer_runs_than_its_results_says_so() -> None:
+    """A run that lacks one weighed result enters that result's row, and not the score."""
+    found = two_results({("b1", "x"): ""})
+    assert any("do not enter the score" in note for note in found.notes)
+
+
+def test_a_product_beyond_reading_may_be_the_best() -> None:
+    """Where one candidate is known within bounds only no best is named, and it meets no bound in every run."""
+    tests = {"one": {"c": around(0), "a": around(3), "b": around(1)}}
+    must = '{ result = "one.y", is = "at least", value = "50 g", in = "every run" }'
+    text = bench(tests, weights={"one": 1.0}, must=must).study.text
+    study = parse(text, today=date(2026, 11, 25))
+    rows = [
+        {"product": p, "run": str(n + 1), "x": x} for p, x in (("c", "0"), ("a", ">60"), ("b", "<5")) for n in range(3)
+    ]
+    rows[1]["x"] = "0.2"
+    found = analyse(study, parse_readings({"one": rows}, study)).placings[0]
+    assert found.could_be_best is None
+    assert "fails a must-have" in dict(found.left_out)["b"]
+    assert "fails" not in dict(found.left_out)["a"]
+
+
+def test_a_share_of_nothing_does_not_matter() -> None:
+    """A control at 0 but for rounding gives no margin, so no score of a million million steps."""
+    comparison = compared({"c": [-0.1, -0.2, 0.3], "a": [1.0, 1.1, 1.2]}, control="c", matters="10 % of control")
+    assert comparison.matters is None

@@ -42,4 +42,5 @@ def test_json_and_text_list_the_same() -> None:
         "sound": True,
         "mistakes": [],
         "not_used": [{"row": f"shower, {product}", "reason": "no runs"} for product in ("water", "new")],
+        "doubts": [],
     }

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import os
 import random
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -19,6 +21,7 @@ from evenbench.study.readings import LONG, parse_readings
 from tests.strategies import SHEETS, STUDY, TODAY, damaged, example_study, study_text
 
 Make = Callable[..., Path]
+DEMO = Path(folders.__file__).parents[1] / "demo"
 posix_only = pytest.mark.skipif(os.name != "posix", reason="makes links and pipes")
 
 
@@ -392,3 +395,55 @@ def test_the_slips_do_damage() -> None:
     random_ = random.Random(0)
     refused = sum(bool(mistakes(lambda: parse(damaged(STUDY, random_), today=TODAY))) for _ in range(60))
     assert 20 < refused < 60
+
+
+# ---------------------------------------------------------------------------------------------------- workbooks
+
+
+def as_workbook(folder: Path, **extra: list[list[str | float | None]]) -> None:
+    """The folder's sheets moved into readings.xlsx, numbers as numbers, with some sheets more."""
+    from evenbench.record.workbook import write_workbook
+
+    sheets: dict[str, list[list[str | float | None]]] = {}
+    for path in sorted((folder / "readings").glob("*.csv")):
+        rows = list(csv.reader(path.read_text(encoding="utf-8").splitlines()))
+        sheets[path.stem] = [[_typed(cell) for cell in row] for row in rows]
+        path.unlink()
+    (folder / "readings.xlsx").write_bytes(write_workbook({**sheets, **extra}))
+
+
+def _typed(cell: str) -> str | float | None:
+    try:
+        return float(cell)
+    except ValueError:
+        return cell or None
+
+
+def test_a_workbook_reads_as_its_sheets_do(tmp_path: Path) -> None:
+    """The demo typed into a spreadsheet gives the same figures as its CSV sheets."""
+    shutil.copytree(DEMO, tmp_path / "demo")
+    _, from_csv = open_study(tmp_path / "demo", today=TODAY)
+    as_workbook(tmp_path / "demo", scratch=[["mean", 3.0]])
+    _, from_book = open_study(tmp_path / "demo", today=TODAY)
+    assert from_book.low.tolist() == from_csv.low.tolist()
+    assert [str(run) for run in from_book.runs] == [str(run) for run in from_csv.runs]
+    assert from_book.not_used[0].row == "readings.xlsx, sheet scratch"
+    assert str(from_book.at[0]) == "readings.xlsx, sheet shower:2"
+
+
+def test_a_workbook_beside_sheets_is_a_mistake(tmp_path: Path) -> None:
+    """A reading stands in one place."""
+    shutil.copytree(DEMO, tmp_path / "demo")
+    as_workbook(tmp_path / "demo")
+    (tmp_path / "demo" / "readings" / "shower.csv").write_text("product\n", encoding="utf-8")
+    with pytest.raises(StudyError, match=r"readings.xlsx: the folder has readings/shower.csv too"):
+        open_study(tmp_path / "demo", today=TODAY)
+
+
+def test_a_damaged_workbook_is_told(tmp_path: Path) -> None:
+    """Bytes that are no workbook give a message, not a traceback."""
+    shutil.copytree(DEMO, tmp_path / "demo")
+    as_workbook(tmp_path / "demo")
+    (tmp_path / "demo" / "readings.xlsx").write_bytes(b"PK not a workbook")
+    with pytest.raises(StudyError, match=r"readings.xlsx: the workbook cannot be read|readings.xlsx: "):
+        open_study(tmp_path / "demo", today=TODAY)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from evenbench.compare.fit import Fit
+from evenbench.compare.scale import published
 from evenbench.compare.simultaneous import NoAgreement, constant, factors, largest_one_sided, tail
 from evenbench.compare.verdict import Verdict, benefit_verdict, by_enough, risk_verdict
 from evenbench.measure.frozen import Frozen
@@ -30,9 +31,10 @@ UNEVEN = (
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Family(Frozen):
-    """m products against `other` on one result. Effects are product - other, as measured, not turned.
+    """m products against `other` on one result. Effects are as measured, not turned.
 
-    effect       float64[m] in the result's unit; nan where it cannot be estimated
+    effect       float64[m] product - other in the result's unit, or the ratio of the two (of their odds) where the
+                 result is compared by ratios; nan where it cannot be estimated
     low, high    float64[m] simultaneous interval; for a risk, its ends are one-sided bounds
     p            float64[m] adjusted for the family; for a risk, one-sided towards harm
     verdict      m words; None for an info result
@@ -68,7 +70,8 @@ def against(
 ) -> Family:
     """Compare `members` with `other` as one family.
 
-    matters  smallest difference that matters, in the result's unit; None for an info result
+    fit      on the scale of comparison
+    matters  smallest difference that matters, on the scale of comparison; None for an info result
 
     Source: Dunnett (1955), JASA 50, 1096-1121; the largest one-sided constant over sign patterns for a risk,
     because two verdicts are read from one interval.
@@ -97,9 +100,9 @@ def against(
     return Family(
         other=other,
         members=members,
-        effect=effect,
-        low=low,
-        high=high,
+        effect=published(result, effect),
+        low=published(result, low),
+        high=published(result, high),
         p=p,
         verdict=words,
         by_enough=tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,27 +36,38 @@ class Best(Frozen):
         return None if self.why else tuple(p for p, yes in zip(self.products, self.could_be, strict=True) if yes)
 
 
+Reach = Callable[[Array, Array], float]
+
+
+def one_df(covariance: Array, df: float, *, level: float = 0.95) -> Reach:
+    """The reach where every difference has the same degrees of freedom: one-sided, as comparisons with the best are."""
+
+    def reach(contrast: Array, b: Array) -> float:
+        return constant(b, df, sides=1, level=level) * float(np.sqrt(contrast @ covariance @ contrast))
+
+    return reach
+
+
 def could_be_best(
     products: tuple[str, ...],
     level_of: Array,
     covariance: Array,
-    df: Array,
+    reach: Reach,
     *,
     eligible: NDArray[np.bool_] | None = None,
-    confidence: float = 0.95,
 ) -> Best:
     """Compare each product with the best of the others, all together.
 
     level_of    float64[K], turned so that more is better
     covariance  float64[K, K] of `level_of`
-    df          float64[K, K] degrees of freedom of each difference
+    reach       how far the interval of one contrast of the levels reaches, given the factors of its family
     eligible    bool[K] who may be best at all; the others are no rivals, but they stay in the family: who is
                 eligible may rest on the same data, and a family that shrank by its own data would promise too much
 
     Source: Hsu (1984), Ann. Statist. 12, 1136-1144, comparisons with the best, constrained to include 0.
 
     >>> means, one = np.array([12.0, 11.4, 9.0, 8.5]), np.eye(4) * 0.36 / 3
-    >>> b = could_be_best(("a", "b", "c", "d"), means, one, np.full((4, 4), 8.0))
+    >>> b = could_be_best(("a", "b", "c", "d"), means, one, one_df(one, 8))
     >>> b.names, [float(x) for x in b.high.round(3)]
     (('a', 'b'), [1.784, 0.584, 0.0, 0.0])
     """
@@ -82,15 +94,13 @@ def could_be_best(
             continue
         gap = level_of[i] - level_of[others]
         try:
-            # Where differences have degrees of freedom of their own, each uses its constant (statistics of
-            # unequal precision are bounded by their own t points).
-            reach = np.array([constant(b, float(v), sides=1, level=confidence) for v in df[i, others]]) * error
+            half = np.array([reach(contrast, b) for contrast in contrasts])
         except NoAgreement as problem:
             why = f"the probability did not settle numerically ({problem})"
             continue
         rivals = runs_for_it[others]
-        low[i] = min(0.0, float(np.min((gap - reach)[rivals])))
-        high[i] = max(0.0, float(np.min((gap + reach)[rivals])))
+        low[i] = min(0.0, float(np.min((gap - half)[rivals])))
+        high[i] = max(0.0, float(np.min((gap + half)[rivals])))
     if why:
         return Best(products=products, low=nothing, high=nothing, could_be=np.zeros(count, dtype=bool), why=why)
     return Best(products=products, low=low, high=high, could_be=(high > 0) & runs_for_it)

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from evenbench.compare.against import NO_SCATTER, NO_SPREAD, Family, against, unsaid
-from evenbench.compare.best import Best, could_be_best
+from evenbench.compare.best import Best, could_be_best, one_df
 from evenbench.compare.fit import Fit, fit_levels
+from evenbench.compare.scale import from_scale, on_scale
 from evenbench.compare.sentences import finding
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import counted, listed
@@ -32,7 +33,7 @@ class Comparison(Frozen):
     counts              int64[K, L] how often each of the result's L levels; None where it has none
     unfitted            product -> why its outcomes are shown and not fitted
     mean, sd            float64[K] plain mean and standard deviation of a product's runs
-    matters             smallest difference that matters, in the result's unit; None for an info result
+    matters             smallest difference that matters, on the scale of comparison; None for an info result
     families            against the control first, then against each placebo, then each reference with the control
     because             per family, one sentence a member
     best                which candidates could be best
@@ -89,7 +90,7 @@ def compare(study: Study, outcomes: tuple[Outcomes, ...], *, level: float = 0.95
 def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Comparison:
     """Fit one result and say of every product what may be said."""
     unfitted = _unfitted(study, outcomes)
-    o = outcomes.without(set(unfitted))
+    o = on_scale(outcomes.without(set(unfitted)))
     fit = fit_levels(o.value, o.product, o.products, o.block, rounding=o.rounding) if len(o.value) else None
     estimate, low, high = _levels(o, fit, level)
     matters = _matters(outcomes, estimate)
@@ -171,7 +172,10 @@ def _unsaid(study: Study, outcomes: Outcomes, unfitted: dict[str, str], level: f
 
 
 def _levels(outcomes: Outcomes, fit: Fit | None, level: float) -> tuple[Array, Array, Array]:
-    """Level of each product with its own interval: t for the scatter, widened by errors that runs share."""
+    """Level of each product with its own interval: t for the scatter, widened by errors that runs share.
+
+    outcomes  on the scale of comparison; levels are in the result's unit
+    """
     estimate, low, high = (np.full(len(outcomes.products), np.nan) for _ in range(3))
     if fit is None:
         return estimate, low, high
@@ -189,17 +193,22 @@ def _levels(outcomes: Outcomes, fit: Fit | None, level: float) -> tuple[Array, A
         # Welch-Satterthwaite with the shared part taken as exactly known (JCGM 100:2008, G.4.1).
         half = float(special.stdtrit(fit.df * (total / scatter) ** 2, (1 + level) / 2)) * np.sqrt(total)
         low[place], high[place] = estimate[place] - half, estimate[place] + half
-    return estimate, low, high
+    result = outcomes.result
+    return from_scale(result, estimate), from_scale(result, low), from_scale(result, high)
 
 
 def _matters(outcomes: Outcomes, estimate: Array) -> float | None:
     margin = outcomes.result.matters
     if margin is None or not margin.share_of_control:
         return margin.amount if margin else None
+    if outcomes.result.scale != "raw":
+        return float(np.log1p(margin.amount))
     if outcomes.control not in outcomes.products:
         return None
     control = abs(float(estimate[outcomes.products.index(outcomes.control)]))
-    return margin.amount * control if np.isfinite(control) and control > 0 else None
+    # A control at 0 but for the arithmetic has no share that could matter.
+    nothing = max(outcomes.rounding, 1e-12 * float(np.abs(outcomes.value).max(initial=0.0)))
+    return margin.amount * control if np.isfinite(control) and control > nothing else None
 
 
 def _families(study: Study, outcomes: Outcomes, fit: Fit, matters: float | None, level: float) -> tuple[Family, ...]:
@@ -247,8 +256,7 @@ def _best(study: Study, outcomes: Outcomes, fit: Fit | None, level: float, unfit
                 candidates,
                 outcomes.result.sign * fit.theta[rows],
                 fit.covariance[np.ix_(rows, rows)],
-                np.full((len(rows), len(rows)), float(fit.df)),
-                confidence=level,
+                one_df(fit.covariance[np.ix_(rows, rows)], fit.df, level=level),
             )
         why = "some products never ran in connected blocks"
     return Best(products=candidates, low=blank.low, high=blank.high, could_be=blank.could_be, why=why)
@@ -275,6 +283,12 @@ def _flags(outcomes: Outcomes, fit: Fit | None, names: dict[str, str]) -> tuple[
     return tuple(flags)
 
 
+_SCALES = {
+    "log": "compared by ratios: fitted on natural logarithms, and levels are geometric means",
+    "logit": "compared by ratios of odds: fitted on the logarithms of share / (1 - share)",
+}
+
+
 def _notes(
     outcomes: Outcomes,
     fit: Fit | None,
@@ -286,11 +300,17 @@ def _notes(
     notes = []
     if fit is not None and fit.df:
         notes.append(f"{fit.text}, one spread for all products")
+    if note := _SCALES.get(outcomes.result.scale):
+        notes.append(note)
     for family in families:
         who = names[family.members[0]] if family.members[0] in references else "products"
         if family.method:
             notes.append(f"{who} with {names[family.other]}: {family.method}")
     margin = outcomes.result.matters
-    if margin is not None and margin.share_of_control and matters is not None:
+    if margin is not None and outcomes.result.scale != "raw":
+        factor = 1 + margin.amount
+        of = "odds" if outcomes.result.scale == "logit" else "control"
+        notes.append(f"{margin.text} is a factor of {factor:.4g} on the {of}, up or down ({1 / factor:.4g})")
+    elif margin is not None and margin.share_of_control and matters is not None:
         notes.append(f"{margin.text} is {matters:.4g} {outcomes.result.difference_unit} here, and is treated as fixed")
     return tuple(notes)

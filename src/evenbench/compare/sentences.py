@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from evenbench.compare.against import Family
 from evenbench.measure.wording import decimals, number, with_unit
@@ -17,26 +18,91 @@ def finding(family: Family, k: int, result: Result, names: Mapping[str, str], ma
     verdict = family.verdict[k]
     if not math.isfinite(effect):
         return f"{name}: cannot say ({family.why[k]})."
+    if result.scale != "raw":
+        return _ratio(family, k, result, name, other, matters)
     places = decimals((high - low) / 2 if math.isfinite(low) else abs(effect) / 10)
     unit = result.difference_unit
+    amount = with_unit(f"{matters:.3g}", unit) if matters is not None else ""
     measured = f"{name}: {_turned(effect, places, unit)} than {other}"
     if not math.isfinite(low):
         ending = f": cannot say ({family.why[k]})." if verdict else f" ({family.why[k]})."
         return measured + ending
     together = ", all products considered together" if len(family.members) > 1 else ""
     if result.kind == "risk":
-        return f"{measured} ({_bounds(low, high, result, places)}{together}): {_words(family, k, matters, unit)}."
-    return f"{measured} ({_span(low, high, places)}{together}){_ending(family, k, matters, unit)}"
+        return f"{measured} ({_bounds(low, high, result, places)}{together}): {_words(family, k, amount)}."
+    return f"{measured} ({_span(low, high, places)}{together}){_ending(family, k, amount)}"
 
 
-def _ending(family: Family, k: int, matters: float | None, unit: str) -> str:
-    return f": {_words(family, k, matters, unit)}." if family.verdict[k] else "."
+def _ratio(family: Family, k: int, result: Result, name: str, other: str, matters: float | None) -> str:
+    """The sentence where products are compared by ratios: in percent, or in times where a ratio is large."""
+    effect, low, high = float(family.effect[k]), float(family.low[k]), float(family.high[k])
+    odds = "odds " if result.scale == "logit" else ""
+    amount = f"{100 * math.expm1(matters):.3g} %" + (" of the odds" if odds else "") if matters is not None else ""
+    known = [x for x in (effect, low, high) if math.isfinite(x)]
+    ratio = _Ratio(in_times=max(known) >= 3, half=50 * (high - low) if math.isfinite(low) else math.inf)
+    measured = f"{name}: {odds}{ratio.way(effect)} {ratio.than} {other}"
+    if not math.isfinite(low):
+        return measured + (f": cannot say ({family.why[k]})." if family.verdict[k] else f" ({family.why[k]}).")
+    together = ", all products considered together" if len(family.members) > 1 else ""
+    if result.kind == "risk":
+        worst, best = (low, high) if result.sign > 0 else (high, low)
+        span = f"at worst {ratio.way(worst)}, at best {ratio.way(best)}"
+    else:
+        span = ratio.span(low, high)
+    return f"{measured} ({span}{together}){_ending(family, k, amount)}"
 
 
-def _words(family: Family, k: int, matters: float | None, unit: str) -> str:
+@dataclass(frozen=True)
+class _Ratio:
+    """How ratios to the control are said.
+
+    half  half of the interval's width, in percent
+
+    >>> _Ratio(in_times=False, half=9.0).way(0.90032), _Ratio(in_times=False, half=9.0).span(0.81465, 0.99501)
+    ('10 % lower', 'between 0.5 % and 19 % lower')
+    >>> _Ratio(in_times=True, half=100.0).way(4.23), _Ratio(in_times=True, half=100.0).span(3.11, 5.75)
+    ('4.2 times', 'between 3.1 and 5.8 times')
+    """
+
+    in_times: bool
+    half: float
+
+    @property
+    def than(self) -> str:
+        return "the level of" if self.in_times else "than"
+
+    def size(self, ratio: float) -> str:
+        """A ratio in times, or its distance from 1 in percent."""
+        value = ratio if self.in_times else 100 * abs(ratio - 1)
+        half = self.half / 100 if self.in_times else self.half
+        # Two figures of each end, and where the interval is narrow as many decimals as it supports.
+        plain = half < value / 10 or value >= 100 or value < 1e-4
+        text = number(value, decimals(half)) if plain else f"{value:.2g}"
+        return text if self.in_times else f"{text} %"
+
+    def way(self, ratio: float) -> str:
+        """A ratio in words: "10 % lower"."""
+        if self.in_times:
+            return f"{self.size(ratio)} times"
+        return f"{self.size(ratio)} {'lower' if ratio < 1 else 'higher'}"
+
+    def span(self, low: float, high: float) -> str:
+        """An interval in words, the end nearer to no change first."""
+        if self.in_times:
+            return f"between {self.size(low)} and {self.size(high)} times"
+        if low < 1 < high:
+            return f"anywhere from {self.way(low)} to {self.way(high)}"
+        near, far = sorted((low, high), key=lambda ratio: abs(ratio - 1))
+        return f"between {self.size(near)} and {self.way(far)}"
+
+
+def _ending(family: Family, k: int, amount: str) -> str:
+    return f": {_words(family, k, amount)}." if family.verdict[k] else "."
+
+
+def _words(family: Family, k: int, amount: str) -> str:
     """The verdict, and what "by enough to matter" adds to it."""
     verdict, enough = family.verdict[k], family.by_enough[k]
-    amount = with_unit(f"{matters:.3g}", unit) if matters is not None else ""
     if verdict in ("better", "worse", "harm"):
         if enough is None:
             return str(verdict)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.sentences import finding
+from evenbench.judge.references import family_with, turned
 from evenbench.rank.must import must_met
 from evenbench.study.model import Claim, Must, Study
 
@@ -25,14 +28,16 @@ class ClaimJudged:
 def judge_claims(study: Study, comparisons: tuple[Comparison, ...]) -> tuple[ClaimJudged, ...]:
     """Every claim of every product, in file order."""
     by_name = {c.result.name: c for c in comparisons}
-    return tuple(_judge(by_name, p.id, claim) for p in study.products for claim in p.claims)
+    return tuple(_judge(study, by_name, p.id, claim) for p in study.products for claim in p.claims)
 
 
-def _judge(by_name: dict[str, Comparison], product: str, claim: Claim) -> ClaimJudged:
+def _judge(study: Study, by_name: dict[str, Comparison], product: str, claim: Claim) -> ClaimJudged:
     if claim.must == "not testable":
         because = "nothing that was measured could bear it out or refute it"
         return ClaimJudged(product=product, claim=claim, verdict="not testable", because=because)
-    found = [_one(by_name[name], product, claim) for name in claim.about]
+    others = claim.than or ("",) * len(claim.about)
+    pairs = zip(claim.about, others, strict=True)
+    found = [_one(study, by_name[name], product, claim, other) for name, other in pairs]
     verdicts = [verdict for verdict, _ in found]
     return ClaimJudged(
         product=product, claim=claim, verdict=_together(verdicts, claim), because=" ".join(b for _, b in found)
@@ -48,24 +53,64 @@ def _together(verdicts: list[ClaimVerdict], claim: Claim) -> ClaimVerdict:
     return next(word for word in order if word in verdicts)
 
 
-def _one(comparison: Comparison, product: str, claim: Claim) -> tuple[ClaimVerdict, str]:
-    name, control = comparison.result.name, comparison.outcomes.control
-    measured = product in comparison.products and comparison.count[comparison.products.index(product)] > 0
-    if not measured:
+Found = tuple[ClaimVerdict, str]
+
+
+def _one(study: Study, comparison: Comparison, product: str, claim: Claim, other: str) -> Found:
+    """The word for a claim on one result, and why."""
+    if not _measured(comparison, product):
         return "not tested", f"{comparison.label} was not measured on it."
     if claim.value is not None:
-        met = must_met(comparison, Must(result=name, is_=claim.must, value=claim.value), product)
+        met = must_met(comparison, Must(result=comparison.result.name, is_=claim.must, value=claim.value), product)
         words: dict[str, ClaimVerdict] = {"passed": "supported", "failed": "contradicted", "open": "not settled"}
         return words[met.status], met.because + "."
-    found = comparison.against(control, product) if control else None
-    verdict = found[0].verdict[found[1]] if found else "cannot say"
-    sentence = (
-        comparison.sentence(control, product)
-        if control and found
-        else f"{comparison.label} has no control to compare with."
-    )
+    other = other or comparison.outcomes.control or ""
+    if not other:
+        return "not settled", f"{comparison.label} has no control to compare with."
+    if not _measured(comparison, other):
+        return "not tested", f"{comparison.label} was not measured on {study.product(other).name}."
+    role = study.product(other).role
+    if role == "candidate":
+        why = "each product is compared with the control; every product with every other comes with a later version"
+        return "not settled", f"{comparison.label}, against {study.product(other).name}: {why}."
+    if role == "reference":
+        return _with_reference(study, comparison, product, claim, other)
+    found = comparison.against(other, product)
+    if found is None:
+        return "not settled", f"{comparison.label}: it was not compared with {study.product(other).name}."
+    return _word(found[0].verdict[found[1]]), comparison.sentence(other, product)
+
+
+def _measured(comparison: Comparison, product: str) -> bool:
+    if product not in comparison.products:
+        return False
+    k = comparison.products.index(product)
+    return bool(comparison.count[k] + comparison.beyond[k])
+
+
+def _word(verdict: str | None) -> ClaimVerdict:
     if verdict in ("better", "no harm shown"):
-        return "supported", sentence
-    if verdict in ("worse", "same", "harm"):
-        return "contradicted", sentence
-    return "not settled", sentence
+        return "supported"
+    return "contradicted" if verdict in ("worse", "same", "harm") else "not settled"
+
+
+def _with_reference(study: Study, comparison: Comparison, product: str, claim: Claim, reference: str) -> Found:
+    """Better than a reference, or back to it: no worse by as much as matters, by an interval of this pair alone."""
+    names = {p.id: p.name for p in study.products}
+    family = family_with(comparison, reference, (product,))
+    if family is None:
+        why = comparison.unfitted.get(product) or comparison.unfitted.get(reference) or "it was not compared"
+        return "not settled", f"{comparison.label}, against {names[reference]}: {why}."
+    sentence = finding(family, 0, comparison.result, names, comparison.matters)
+    alone = f"This product and {names[reference]} are compared here by themselves."
+    if claim.must.startswith("better"):
+        return _word(family.verdict[0]), f"{sentence} {alone}"
+    low, high = turned(comparison, family, 0)
+    matters = comparison.matters
+    if matters is None or not math.isfinite(low):
+        return "not settled", f"{sentence} {alone}"
+    if low > -matters:
+        return "supported", f"{sentence} So it is back to {names[reference]}: no worse by as much as matters. {alone}"
+    if high < -matters:
+        return "contradicted", f"{sentence} So it falls short of {names[reference]} by more than matters. {alone}"
+    return "not settled", f"{sentence} It may or may not fall short by as much as matters. {alone}"

@@ -26,9 +26,13 @@ class Precaution:
 
 @dataclass(frozen=True, kw_only=True)
 class Precautions:
-    """All precautions of a result, or of the whole study."""
+    """All precautions of a result, or of the whole study.
+
+    beside  what changed the procedure while it ran: told beside the precautions, and counted in none
+    """
 
     items: tuple[Precaution, ...]
+    beside: tuple[str, ...] = ()
 
     @property
     def taken(self) -> float:
@@ -39,10 +43,14 @@ class Precautions:
         return f"{self.taken:g} of {len(self.items)} taken"
 
 
-def precautions_of(study: Study, outcomes: Outcomes) -> Precautions:
-    """The precautions behind one result."""
+def precautions_of(study: Study, outcomes: Outcomes, departures: tuple[str, ...] = ()) -> Precautions:
+    """The precautions behind one result.
+
+    departures  what was seen in its test that changed the procedure
+    """
     test = study.test(outcomes.test)
-    return Precautions(items=(_replicated(outcomes), _order(study, test, outcomes), _coded(study), _bought(study)))
+    items = (_replicated(outcomes), _order(study, test, outcomes), _coded(study), _bought(study))
+    return Precautions(items=items, beside=departures)
 
 
 def precautions_of_study(per_result: Iterable[tuple[str, Precautions]]) -> Precautions:
@@ -60,7 +68,8 @@ def precautions_of_study(per_result: Iterable[tuple[str, Precautions]]) -> Preca
         tests = {test for test, _ in rows}
         said = [why if set(of) == tests else f"{listed(of)}: {why}" for why, of in reasons.items()]
         items.append(Precaution(name=item.name, taken=least, because="; ".join(said)))
-    return Precautions(items=tuple(items))
+    beside = dict.fromkeys(f"{test}, {said}" for test, p in rows for said in p.beside)
+    return Precautions(items=tuple(items), beside=tuple(beside))
 
 
 def _replicated(outcomes: Outcomes) -> Precaution:
@@ -81,13 +90,17 @@ def _replicated(outcomes: Outcomes) -> Precaution:
 def _order(study: Study, test: Test, outcomes: Outcomes) -> Precaution:
     name = "order"
     known = np.isfinite(outcomes.order)
-    complete = len(outcomes.blocks) > 1 and all(
-        set(outcomes.product[outcomes.block == b].tolist()) == set(outcomes.product.tolist())
-        for b in range(len(outcomes.blocks))
+    complete = (
+        len(outcomes.value) > 0
+        and len(outcomes.blocks) > 1
+        and all(
+            set(outcomes.product[outcomes.block == b].tolist()) == set(outcomes.product.tolist())
+            for b in range(len(outcomes.blocks))
+        )
     )
     if known.any() and (what := _followed(study, outcomes, known)):
         return Precaution(name=name, taken=0, because=what)
-    if complete:
+    if complete and test.order != "as listed":
         return Precaution(name=name, taken=1, because=f"every product in every block ({test.blocks})")
     if test.order == "random":
         if known.all():

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from evenbench.compare.against import Family
 from evenbench.compare.comparison import Comparison
+from evenbench.judge.references import family_with
 from evenbench.measure.wording import listed
+from evenbench.rank.placing import Placing
 from evenbench.study.model import Question, Study
 
 
@@ -18,10 +21,26 @@ class Answer:
     because: str
 
 
-def answer_questions(study: Study, comparisons: tuple[Comparison, ...]) -> tuple[Answer, ...]:
+def answer_questions(
+    study: Study, comparisons: tuple[Comparison, ...], placings: tuple[Placing, ...] = ()
+) -> tuple[Answer, ...]:
     """Every question of the study, in file order."""
     by_name = {c.result.name: c for c in comparisons}
-    return tuple(_answer(study, by_name, q) for q in study.questions)
+    by_buyer = {p.buyer: p for p in placings}
+    return tuple(
+        _advice(study, by_buyer[q.buyer], q) if q.buyer else _answer(study, by_name, q) for q in study.questions
+    )
+
+
+def _advice(study: Study, placing: Placing, question: Question) -> Answer:
+    """What is advised to the buyer whom the question is about, with its conditions."""
+    buyer = next(b for b in study.buyers if b.id == placing.buyer)
+    weighs = listed([f"{weight:g} × {name}" for name, weight in buyer.weights.items()])
+    must = [" ".join([m.result, m.is_, *([m.value.text] if m.value else [])]) for m in buyer.must]
+    because = f"{buyer.title} weighs {weighs}" + (f", and must have {listed(must)}." if must else ".")
+    if placing.could_be_best is None:
+        return Answer(question=question, answer=None, because=f"{placing.says} {because}")
+    return Answer(question=question, answer=placing.says, because=because)
 
 
 def _answer(study: Study, by_name: dict[str, Comparison], question: Question) -> Answer:
@@ -70,9 +89,11 @@ def _against(study: Study, comparison: Comparison, question: Question, other: st
     text = _groups(study, comparison, other)
     if not text:
         return Answer(question=question, answer=None, because=f"nothing was compared with {name}.")
-    families = [f for f in comparison.families if f.other == other]
-    said = {word for f in families for word in f.verdict}
-    if said <= {"cannot say", "not settled"}:
+    families = _families(study, comparison, other)
+    roles = {p.id: p.role for p in study.products}
+    pairs = [pair for f in families for pair in zip(f.members, f.verdict, strict=True)]
+    said = {word for member, word in pairs if roles[member] != "reference" or member == other}
+    if said <= {"cannot say", "not settled", None}:
         because = f"against {name}: {text}."
         return Answer(question=question, answer=None, because=because)
     return Answer(
@@ -82,14 +103,22 @@ def _against(study: Study, comparison: Comparison, question: Question, other: st
     )
 
 
+def _families(study: Study, comparison: Comparison, other: str) -> list[Family]:
+    """Everything compared with `other`; against a reference, all candidates and placebos as a family of their own."""
+    if study.product(other).role != "reference":
+        return [f for f in comparison.families if f.other == other]
+    treated = tuple(p.id for p in study.products if p.role in ("candidate", "placebo"))
+    family = family_with(comparison, other, treated)
+    return [family] if family else []
+
+
 def _groups(study: Study, comparison: Comparison, other: str) -> str:
     """Products by verdict: "better: A and B; not settled: C". References are no answer to a question."""
     groups: dict[str, list[str]] = {}
     products = {p.id: p for p in study.products}
-    for family in comparison.families:
-        if family.other == other:
-            for member, verdict in zip(family.members, family.verdict, strict=True):
-                if products[member].role != "reference":
-                    groups.setdefault(verdict or "not judged", []).append(products[member].name)
+    for family in _families(study, comparison, other):
+        for member, verdict in zip(family.members, family.verdict, strict=True):
+            if products[member].role != "reference":
+                groups.setdefault(verdict or "not judged", []).append(products[member].name)
     order = ("better", "no harm shown", "same", "worse", "harm", "not settled", "cannot say", "not judged")
     return "; ".join(f"{word}: {listed(groups[word])}" for word in order if word in groups)

@@ -3,7 +3,9 @@
     (wet - dry) / dry            product.price / product.pack * product.dose            max(left, right)
 
 Numbers, names, + - * / ^ (or **), parentheses and eight functions, and nothing else: a formula in a study
-from a stranger can do no harm. A formula is read once, checked for dimensions before any number is computed,
+from a stranger can do no harm. A formula that names the level of the control or of a reference, as in
+control(uptake) and reference('new', uptake), is computed once per product and not run by run. A formula is read
+once, checked for dimensions before any number is computed,
 and evaluated on arrays of SI values.
 """
 
@@ -49,16 +51,7 @@ FUNCTIONS: Mapping[str, str] = {
     "min": "least of one or more values",
     "max": "greatest of one or more values",
 }
-_RELATIVE = (
-    (
-        "results relative to the control are compared by the program itself, and results derived from others "
-        "in this way are not read by this version."
-    ),
-    "Write the formula for one run alone.",
-)
 _LATER: dict[str, tuple[str, str]] = {
-    "control": _RELATIVE,
-    "reference": _RELATIVE,
     "first_of": ("first_of is not read by this version.", "Write the formula for the case at hand."),
 }
 _OF_SEVERAL = ("mean", "min", "max")
@@ -119,7 +112,30 @@ class Call:
     at: int
 
 
-Node = Number | Name | Unary | Binary | Call
+@dataclass(frozen=True, slots=True)
+class Level:
+    """What a result comes to for the control, or for a reference: `of` is its id, "" for the control.
+
+    of_at, id_at  the columns of the two names
+    """
+
+    of: str
+    id: str
+    at: int
+    of_at: int = 0
+    id_at: int = 0
+
+    @property
+    def key(self) -> str:
+        """The name under which `evaluate` finds its value.
+
+        >>> Level("", "uptake", 0).key, Level("new", "uptake", 0).key
+        ('control(uptake)', "reference('new', uptake)")
+        """
+        return f"reference({self.of!r}, {self.id})" if self.of else f"control({self.id})"
+
+
+Node = Number | Name | Unary | Binary | Call | Level
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +179,39 @@ def names(formula: Formula) -> tuple[str, ...]:
     return tuple(dict.fromkeys(node.id for node in _walk(formula.tree) if isinstance(node, Name)))
 
 
+def columns(formula: Formula) -> dict[str, int]:
+    """Each name that a formula uses, and the column where it first stands.
+
+    >>> columns(parse_formula("(wet - dry) / dry"))
+    {'wet': 1, 'dry': 7}
+    """
+    found: dict[str, int] = {}
+    for node in _walk(formula.tree):
+        if isinstance(node, Name):
+            found.setdefault(node.id, node.at)
+    return found
+
+
+def levels(formula: Formula) -> tuple[Level, ...]:
+    """The levels of the control and of references that a formula uses, in order of first use.
+
+    >>> [level.key for level in levels(parse_formula("1 - uptake / control(uptake)"))]
+    ['control(uptake)']
+    """
+    found = {node.key: node for node in reversed(list(_walk(formula.tree))) if isinstance(node, Level)}
+    return tuple(reversed(found.values()))
+
+
+def denominators(formula: Formula) -> tuple[Formula, ...]:
+    """What a formula divides by, in order.
+
+    >>> [str(f) for f in denominators(parse_formula("a / (b - c)"))]
+    ['a / (b - c)']
+    """
+    found = [node.right for node in _walk(formula.tree) if isinstance(node, Binary) and node.sign == "/"]
+    return tuple(Formula(text=formula.text, tree=node) for node in found)
+
+
 def calls(formula: Formula) -> tuple[str, ...]:
     """The functions that a formula calls, in order of first use.
 
@@ -200,7 +249,7 @@ def parse_formula(text: str) -> Formula:
 
 
 class _Token(NamedTuple):
-    kind: str  # "number", "name", "sign", "end", or "other" for a character that has no meaning here
+    kind: str  # "number", "name", "text", "sign", "end", or "other" for a character that has no meaning here
     text: str
     at: int
 
@@ -208,6 +257,7 @@ class _Token(NamedTuple):
 _TOKEN = re.compile(
     r"(?P<number>(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)"
     r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)*)"
+    r"|(?P<text>'[^'\"]*'|\"[^'\"]*\")"
     r"|(?P<sign>\*\*|[-+*/^(),])"
 )
 
@@ -235,7 +285,8 @@ def _why_no_token(character: str) -> tuple[str, str]:
     if character == "%":
         return "a formula computes shares as plain numbers.", 'Take it out; unit = "%" turns 0.4 into 40 %.'
     if character in "\"'":
-        return "a formula holds no text in quotes.", "Name a reading, constant, product fact or result."
+        write = "Name a reading, constant, product fact or result."
+        return "quotes stand only round the id of a reference, as in reference('new', uptake).", write
     if character in "[]{}":
         return f"{character!r} has no meaning in a formula.", "Group with ( and )."
     return f"{character_name(character)} has no meaning in a formula.", plain_sign(character)
@@ -254,12 +305,13 @@ class _Parser:
         self.tokens = _tokens(text)
         self.next = 0
         self.depth = 0
+        self.quotes = False  # whether a text in quotes may come next
 
     @property
     def token(self) -> _Token:
         token = self.tokens[self.next]
-        if token.kind == "other":
-            raise self.error(token.at, *_why_no_token(token.text))
+        if token.kind == "other" or (token.kind == "text" and not self.quotes):
+            raise self.error(token.at, *_why_no_token(token.text[:1]))
         return token
 
     def take(self) -> _Token:
@@ -330,7 +382,9 @@ class _Parser:
             raise self.error(max(0, token.at - 1), "the formula breaks off here.", "Write what comes next.")
         raise self.error(token.at, f"a value is needed before {token.text!r}.", "Write a number, a name or '('.")
 
-    def call(self, name: _Token) -> Call:
+    def call(self, name: _Token) -> Call | Level:
+        if name.text in ("control", "reference"):
+            return self.level(name)
         if name.text in _LATER:
             raise self.error(name.at, *_LATER[name.text])
         if name.text not in FUNCTIONS:
@@ -345,6 +399,28 @@ class _Parser:
             values.append(self.value(0))
         self.close(opening)
         return self.checked(Call(name.text, tuple(values), name.at))
+
+    def level(self, name: _Token) -> Level:
+        """The control's or a reference's level of a result."""
+        opening, of, of_at = self.take(), "", name.at
+        example = "control(uptake)" if name.text == "control" else "reference('new', uptake)"
+        if name.text == "reference":
+            self.quotes = True
+            token = self.take()
+            if token.kind != "text" or not token.text[1:-1].strip():
+                why = "the first value of reference is the id of a reference, in quotes."
+                raise self.error(min(token.at, len(self.text) - 1), why, f"Write it as in {example}.")
+            self.quotes, of, of_at = False, token.text[1:-1].strip(), token.at
+            comma = self.take()
+            if comma.text != ",":
+                why = "reference takes two values: the id of a reference, and a result."
+                raise self.error(min(comma.at, len(self.text) - 1), why, f"Write it as in {example}.")
+        token = self.take()
+        if token.kind != "name" or "." in token.text or token.text in FUNCTIONS or self.token.text not in (")", ""):
+            why = f"{name.text} takes the name of a result of this test, alone."
+            raise self.error(min(token.at, len(self.text) - 1), why, f"Write it as in {example}.")
+        self.close(opening)
+        return Level(of, token.text, name.at, of_at, token.at)
 
     def close(self, opening: _Token) -> None:
         if self.token.text == ")":
@@ -361,7 +437,7 @@ class _Parser:
 
     def check_exponent(self, exponent: Node) -> None:
         """Refuse 9^9^9 and its like; an exponent with a name in it is up to the values."""
-        if any(isinstance(node, Name) for node in _walk(exponent)):
+        if any(isinstance(node, Name | Level) for node in _walk(exponent)):
             return
         power = _constant(exponent)
         if power is None or abs(power) > GREATEST_EXPONENT:
@@ -448,7 +524,7 @@ class _Check:
         match node:
             case Number():
                 return (), "ratio"
-            case Name():
+            case Name() | Level():
                 if node.id not in self.known:
                     raise _unknown(self.text, node, self.known)
                 return self.known[node.id]
@@ -529,9 +605,10 @@ class _Check:
         return sort
 
 
-def _unknown(text: str, name: Name, known: Mapping[str, object]) -> FormulaError:
+def _unknown(text: str, name: Name | Level, known: Mapping[str, object]) -> FormulaError:
     write = suggest(name.id, known) or "Declare it among the test's readings, constants or results."
-    return FormulaError(text, name.at, f"nothing here is named {name.id!r}.", write)
+    at = name.id_at if isinstance(name, Level) else name.at
+    return FormulaError(text, at, f"nothing here is named {name.id!r}.", write)
 
 
 # ------------------------------------------------------------------------------------------------- computing
@@ -601,6 +678,10 @@ def _compute(formula: Formula, values: Mapping[str, ArrayLike], wanted: Sequence
                     raise _unknown(formula.text, node, values)
                 value = _finite(np.asarray(values[node.id], dtype=np.float64))
                 return _Dual(value, {node.id: np.asarray(1.0)} if node.id in wanted else {})
+            case Level():
+                if node.key not in values:
+                    raise _unknown(formula.text, node, values)
+                return _Dual(_finite(np.asarray(values[node.key], dtype=np.float64)), {})
         parts = [at(part) for part in _within(node)]
         sign = node.function if isinstance(node, Call) else node.sign
         return _chain(parts, *rules[sign](*(part.value for part in parts)))

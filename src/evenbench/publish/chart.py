@@ -6,9 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from evenbench.analysis import Analysis
 from evenbench.compare.against import Family
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.scale import distance, measure, shifted
 from evenbench.measure.wording import counted, listed
 from evenbench.publish.axis import Axis, Tick, axis_of, lanes, percent
 from evenbench.publish.shown import (
@@ -18,8 +21,10 @@ from evenbench.publish.shown import (
     anchor,
     as_read,
     decimals_for,
+    effect_unit,
     figure,
     label,
+    level_places,
     matters_text,
     named,
     outcome_figure,
@@ -144,6 +149,7 @@ class Chart:
     kind: str
     unit: str
     difference_unit: str
+    measure: str
     better: str
     matters: str
     formula: str
@@ -184,7 +190,8 @@ def _chart(analysis: Analysis, comparison: Comparison) -> Chart:
         title=words(result.id),
         kind=result.kind,
         unit=unit_of(result),
-        difference_unit=result.difference_unit or ("no unit" if result.outcome == "number" else ""),
+        difference_unit=effect_unit(result) or ("no unit" if result.outcome == "number" else ""),
+        measure=measure(result),
         better=result.better or "",
         matters=matters_text(comparison),
         formula=f"{result.id} = {result.formula.text}",
@@ -223,7 +230,7 @@ def _control_level(comparison: Comparison) -> float:
 
 
 def _interval(comparison: Comparison, product: str) -> tuple[float, float]:
-    """What the bar spans: the interval of the difference, laid off from the control's level.
+    """What the bar spans: the interval of the difference or ratio, laid off from the control's level.
 
     The verdict follows from that interval, so a picture of it can't say otherwise. Where there is no control
     the product's own interval is drawn; the control itself has no bar.
@@ -234,14 +241,16 @@ def _interval(comparison: Comparison, product: str) -> tuple[float, float]:
     found, level = _family(comparison, product), _control_level(comparison)
     if found is None:
         return math.nan, math.nan
-    return level + float(found[0].low[found[1]]), level + float(found[0].high[found[1]])
+    result, family, m = comparison.result, *found
+    low, high = distance(result, np.array([family.low[m], family.high[m]])).tolist()
+    return shifted(result, level, low), shifted(result, level, high)
 
 
 def _frame(comparison: Comparison) -> Frame:
     level, matters = _control_level(comparison), comparison.matters
     shown = [*comparison.outcomes.value.tolist(), *comparison.estimate.tolist(), level]
     if matters is not None:
-        shown += [level - matters, level + matters]
+        shown += [shifted(comparison.result, level, -matters), shifted(comparison.result, level, matters)]
     ends = [end for p in comparison.products for end in _interval(comparison, p)]
     axis = axis_of(shown, ends)
     if levels := comparison.result.levels:
@@ -252,7 +261,7 @@ def _frame(comparison: Comparison) -> Frame:
         return Frame(axis=axis, line=None, band=None)
     band = None
     if matters is not None:
-        left, right = axis.share(level - matters), axis.share(level + matters)
+        left, right = (axis.share(shifted(comparison.result, level, by)) for by in (-matters, matters))
         band = (percent(left), percent(right - left))
     return Frame(axis=axis, line=axis.at(level), band=band)
 
@@ -263,18 +272,19 @@ def _row(analysis: Analysis, comparison: Comparison, product: str, frame: Frame,
     family, m = found or (None, 0)
     verdict = family.verdict[m] if family else None
     low, high = _interval(comparison, product)
+    by_ratio, level = result.scale != "raw", level_places(comparison)
     return Row(
         product=named(analysis.study, product),
         id=anchor("at", result.test, result.id, product),
         readings=anchor("rows", result.test, product),
         count=int(comparison.count[k]),
-        level=figure(float(comparison.estimate[k]), places),
+        level=figure(float(comparison.estimate[k]), level),
         as_read=as_read(comparison, k) if product in comparison.unfitted else "",
-        own=_pair(float(comparison.low[k]), float(comparison.high[k]), places),
-        mean=figure(float(comparison.mean[k]), places + 1),
-        sd=figure(float(comparison.sd[k]), places + 1),
-        effect=figure(float(family.effect[m]), places, signed=True) if family else None,
-        interval=_pair(float(family.low[m]), float(family.high[m]), places, signed=True) if family else None,
+        own=_pair(float(comparison.low[k]), float(comparison.high[k]), level),
+        mean=figure(float(comparison.mean[k]), level + 1),
+        sd=figure(float(comparison.sd[k]), level + 1),
+        effect=figure(float(family.effect[m]), places, signed=not by_ratio) if family else None,
+        interval=_pair(float(family.low[m]), float(family.high[m]), places, signed=not by_ratio) if family else None,
         verdict=word(verdict, enough=family.by_enough[m]) if family and verdict else None,
         missing=_missing(comparison, product),
         strip=Strip(
@@ -331,6 +341,7 @@ def _missing(comparison: Comparison, product: str) -> str:
 
 def _against(study: Study, comparison: Comparison, family: Family, place: int, places: int) -> AgainstOther:
     result = comparison.result
+    signed = result.scale == "raw"
     rows = []
     for k, member in enumerate(family.members):
         verdict = family.verdict[k]
@@ -338,8 +349,8 @@ def _against(study: Study, comparison: Comparison, family: Family, place: int, p
             Against(
                 product=named(study, member),
                 link=anchor("rows", result.test, member),
-                effect=figure(float(family.effect[k]), places, signed=True),
-                interval=_pair(float(family.low[k]), float(family.high[k]), places, signed=True),
+                effect=figure(float(family.effect[k]), places, signed=signed),
+                interval=_pair(float(family.low[k]), float(family.high[k]), places, signed=signed),
                 p=figure(float(family.p[k]), 4),
                 verdict=word(verdict, enough=family.by_enough[k]) if verdict else None,
                 said=comparison.because[place][k],
@@ -377,7 +388,8 @@ def _bar_means(study: Study, comparison: Comparison) -> str:
     if control is None:
         return f"where the level lies ({percentage(comparison.level)} interval for each product alone)"
     drawn = f"drawn from the level of {study.product(control).name}"
-    return f"where the difference lies, {drawn} ({_interval_means(comparison)})"
+    what = "difference" if comparison.result.scale == "raw" else "ratio"
+    return f"where the {what} lies, {drawn} ({_interval_means(comparison)})"
 
 
 # -------------------------------------------------------------------------------------------------- brackets
@@ -460,6 +472,7 @@ class BuyerShown:
     drawn: bool
     price_unit: str
     seed: int
+    notes: tuple[str, ...]
 
 
 def buyers_of(analysis: Analysis) -> tuple[BuyerShown, ...]:
@@ -490,6 +503,7 @@ def _buyer(analysis: Analysis, buyer: Buyer, placing: Placing) -> BuyerShown:
         drawn=any(math.isfinite(x) for x in placing.share_first.tolist()),
         price_unit=f"{costs.unit} per {costs.per}" if costs else "",
         seed=placing.seed,
+        notes=placing.notes,
     )
 
 

@@ -10,11 +10,16 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from evenbench.analysis import Analysis
 from evenbench.compare.against import Family
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.derived import Derived
+from evenbench.compare.scale import measure, published
 from evenbench.judge.precautions import Precautions
 from evenbench.rank.placing import Placing
+from evenbench.study.observations import Observation
 
 LATER = "comes with a later version"
 
@@ -25,6 +30,10 @@ def contract(analysis: Analysis) -> dict[str, Any]:
     for comparison, precautions in zip(analysis.comparisons, analysis.precautions, strict=True):
         test = tests.setdefault(comparison.outcomes.test, {"control": comparison.outcomes.control, "results": {}})
         test["results"][comparison.result.id] = _result(comparison, precautions)
+    behind = {c.result.name: p for c, p in zip(analysis.comparisons, analysis.precautions, strict=True)}
+    for derived in analysis.derived:
+        results = tests[derived.result.test]["results"]
+        results[derived.result.id] = _derived(derived, behind[derived.of[0].result.name])
     return {
         "format": 1,
         "engine": analysis.engine,
@@ -37,7 +46,10 @@ def contract(analysis: Analysis) -> dict[str, Any]:
         ],
         "questions": [{"asks": a.question.asks, "answer": a.answer, "because": a.because} for a in analysis.answers],
         "price": _price(analysis),
+        "plain_ranks": _plain(analysis),
         "precautions": _precautions(analysis.study_precautions),
+        "observations": [_observation(o) for o in analysis.observations],
+        "doubts": [{"at": str(d.at), "about": d.about, "because": d.because} for d in analysis.doubts],
         "not_used": [{"row": n.row, "reason": n.reason} for n in analysis.not_used],
     }
 
@@ -51,8 +63,8 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
         "unit": result.unit.text,
         "better": result.better,
         "kind": result.kind,
-        "scale": "raw",
-        "matters": _figure(comparison.matters),
+        "scale": result.scale,
+        "matters": _matters(comparison),
         "primary": result.primary,
         "model": {
             "text": fit.text if fit else None,
@@ -73,6 +85,66 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
         | ({"could_be_best": comparison.best.why} if best is None else {})
         | ({"matters": _no_margin(comparison)} if comparison.matters is None else {}),
     }
+
+
+def _derived(derived: Derived, precautions: Precautions) -> dict[str, Any]:
+    """A result derived from levels: the keys of every result, and nothing compared."""
+    result = derived.result
+    return {
+        "outcome": result.outcome,
+        "unit": result.unit.text,
+        "better": result.better,
+        "kind": result.kind,
+        "scale": result.scale,
+        "matters": None,
+        "primary": result.primary,
+        "model": {
+            "text": derived.method,
+            "df": derived.df,
+            "residual_sd": None,
+            "notes": list(derived.notes),
+            "flags": [],
+            "why": {"residual_sd": "a derived result has no runs of its own"},
+        },
+        "products": {p: _derived_product(derived, k) for k, p in enumerate(derived.products)},
+        "level": derived.level,
+        "interim": False,
+        "precautions": _precautions(precautions),
+        "could_be_best": None,
+        "too_close_to_call": [],
+        "pairs": None,
+        "why": dict.fromkeys(("matters", "could_be_best", "pairs"), "a derived result is not judged"),
+    }
+
+
+def _derived_product(derived: Derived, k: int) -> dict[str, Any]:
+    product = derived.products[k]
+    estimate, low, high = (_figure(x[k]) for x in (derived.estimate, derived.low, derived.high))
+    why = dict.fromkeys(("mean", "sd", "counts"), "a derived result is computed once per product")
+    if estimate is None:
+        why["estimate"] = derived.why[product]
+    unbounded = bool(derived.open[k])
+    if low is None and not unbounded:
+        why["interval"] = derived.why[product]
+    return {
+        "n": int(derived.count[k]),
+        "n_censored": 0,
+        "mean": None,
+        "sd": None,
+        "estimate": estimate,
+        "interval": [None, None] if unbounded else None if low is None else [low, high],
+        "open": ["low", "high"] if unbounded else [],
+        "counts": None,
+        "vs": {},
+        "why": why,
+    }
+
+
+def _matters(comparison: Comparison) -> float | None:
+    """In the result's unit, or as a ratio."""
+    if comparison.matters is None:
+        return None
+    return _figure(float(published(comparison.result, np.asarray(comparison.matters, dtype=np.float64))))
 
 
 def _no_margin(comparison: Comparison) -> str:
@@ -147,7 +219,7 @@ def _versus(comparison: Comparison, family: Family, m: int) -> dict[str, Any]:
     elif family.by_enough[m] is None:
         why["by_enough"] = family.why[m] or "there is no smallest difference that matters"
     return {
-        "measure": "difference",
+        "measure": measure(comparison.result),
         "effect": _figure(family.effect[m]),
         "interval": None if low is None else [low, high],
         "p_adjusted": _figure(family.p[m]),
@@ -168,6 +240,7 @@ def _buyer(placing: Placing) -> dict[str, Any]:
         "winner": placing.winner,
         "says": placing.says,
         "would_change": None,
+        "notes": list(placing.notes),
         "seed": placing.seed,
         "why": {"would_change": LATER} | {k: v for k, v in placing.why.items() if k in ("could_be_best", "placings")},
     }
@@ -191,7 +264,18 @@ def _price(analysis: Analysis) -> dict[str, Any] | None:
     costs = analysis.prices
     if costs is None:
         return None
-    return {"unit": costs.unit, "per": costs.per, "products": dict(costs.of), "why": dict(costs.why)}
+    ranges = {product: list(ends) for product, ends in costs.ranges.items()}
+    return {"unit": costs.unit, "per": costs.per, "products": dict(costs.of), "ranges": ranges, "why": dict(costs.why)}
+
+
+def _plain(analysis: Analysis) -> dict[str, Any] | None:
+    table = analysis.plain_table
+    if table is None:
+        return None
+    rows = [
+        {"product": r.product, "average": r.average, "places": dict(r.places), "why": dict(r.why)} for r in table.rows
+    ]
+    return {"first": list(table.first), "products": rows, "says": table.says, "wrong": table.wrong}
 
 
 def _precautions(precautions: Precautions) -> dict[str, Any]:
@@ -199,6 +283,25 @@ def _precautions(precautions: Precautions) -> dict[str, Any]:
         "taken": precautions.taken,
         "of": len(precautions.items),
         "items": [{"name": i.name, "taken": i.taken, "because": i.because} for i in precautions.items],
+        "beside": list(precautions.beside),
+    }
+
+
+def _observation(o: Observation) -> dict[str, Any]:
+    """Texts are as written, "" where nothing was; `run` is null where it is about more than one."""
+    return {
+        "where": str(o.place),
+        "test": o.test,
+        "product": o.product,
+        "run": o.run,
+        "specimen": o.specimen,
+        "block": o.block,
+        "tag": o.tag,
+        "words": o.words,
+        "clip": o.clip,
+        "changed": o.changed,
+        "at": o.at,
+        "by": o.by,
     }
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.derived import Derived
 from evenbench.judge.precautions import Precaution
 from evenbench.measure.wording import bounded, counted, decimals, listed
 from evenbench.publish.chart import Chart, charts_of
@@ -17,6 +18,7 @@ from evenbench.publish.shown import (
     Named,
     Word,
     anchor,
+    effect_unit,
     figure,
     label,
     matters_text,
@@ -32,7 +34,10 @@ from evenbench.publish.shown import (
     word,
     words,
 )
+from evenbench.publish.summary import derived_texts
+from evenbench.study.applied import said, warnings
 from evenbench.study.model import DeclaredReading, Instrument, Product, Result, Test
+from evenbench.study.observations import Observation, departures
 from evenbench.study.readings import Readings
 
 # ------------------------------------------------------------------------------------------------- questions
@@ -52,16 +57,17 @@ class QuestionShown:
 def questions_of(analysis: Analysis) -> tuple[QuestionShown, ...]:
     """Every question, in study order, with the result it leads to."""
     study = analysis.study
+    titles = {b.id: b.title for b in study.buyers}
     out = []
     for answer in analysis.answers:
-        by = answer.question.answered_by
+        by, buyer = answer.question.answered_by, answer.question.buyer
         out.append(
             QuestionShown(
                 asks=answer.question.asks,
                 answer=answer.answer or "",
                 because=sentence(answer.because),
-                link=result_anchor(study.result(by)) if by else "",
-                about=label(study, by) if by else "",
+                link=anchor("buyer", buyer) if buyer else result_anchor(study.result(by)) if by else "",
+                about=titles[buyer] if buyer else label(study, by) if by else "",
             )
         )
     return tuple(out)
@@ -164,7 +170,7 @@ def _column(analysis: Analysis, comparison: Comparison) -> Column:
         test=analysis.study.test(result.test).title,
         result=words(result.id),
         kind=result.kind,
-        unit=result.difference_unit,
+        unit=effect_unit(result),
     )
 
 
@@ -185,7 +191,7 @@ def _cell(comparison: Comparison, product: str) -> Cell:
     return Cell(
         link=link,
         word=word(verdict, enough=family.by_enough[m]) if verdict else None,
-        effect=figure(float(family.effect[m]), places_of(comparison), signed=True),
+        effect=figure(float(family.effect[m]), places_of(comparison), signed=result.scale == "raw"),
         missing="",
     )
 
@@ -203,9 +209,41 @@ class TestShown:
     title: str
     runs: str
     limits: str
+    doses: tuple[str, ...]
     facts: tuple[tuple[str, tuple[str, ...]], ...]
     charts: tuple[Chart, ...]
+    derived: tuple[DerivedShown, ...]
     readings: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class DerivedShown:
+    """A result computed once per product from levels: a line each of product, level, interval and what is absent."""
+
+    id: str
+    title: str
+    unit: str
+    formula: str
+    lines: tuple[tuple[Named, Figure | None, str, str], ...]
+    notes: tuple[str, ...]
+    level: str
+
+
+def _derived(analysis: Analysis, derived: Derived) -> DerivedShown:
+    lines = []
+    for k, product in enumerate(derived.products):
+        _, span, why = derived_texts(derived, k)
+        level = figure(float(derived.estimate[k]), derived.digits(k))
+        lines.append((named(analysis.study, product), level, span.replace("-", "−"), why))
+    return DerivedShown(
+        id=result_anchor(derived.result),
+        title=words(derived.result.id),
+        unit=unit_of(derived.result),
+        formula=f"{derived.result.id} = {derived.result.formula.text}",
+        lines=tuple(lines),
+        notes=derived.notes,
+        level=percentage(derived.level),
+    )
 
 
 def tests_of(analysis: Analysis) -> tuple[TestShown, ...]:
@@ -216,8 +254,10 @@ def tests_of(analysis: Analysis) -> tuple[TestShown, ...]:
             title=test.title,
             runs=_runs_said(analysis, test),
             limits=test.limits,
+            doses=tuple(warnings(analysis.study, test)),
             facts=tuple((title, tuple(items)) for title, items in _facts(analysis, test) if items),
             charts=charts_of(analysis, test.id),
+            derived=tuple(_derived(analysis, d) for d in analysis.derived if d.result.test == test.id),
             readings=anchor("readings", test.id),
         )
         for test in analysis.study.tests
@@ -254,7 +294,13 @@ def _facts(analysis: Analysis, test: Test) -> list[tuple[str, list[str]]]:
         ("Conditions", [f"{words(name)}: {text}" for name, text in test.conditions.items()]),
         ("Care between runs", list(test.between)),
         ("Departs from", [f"{method}. {why}" for method, why in test.departs]),
+        ("Changed while it ran", list(departures(analysis.observations, test.id))),
+        (
+            "Seen",
+            [_seen(o) for o in analysis.observations if o.test == test.id and not o.changed and not _with_runs(o)],
+        ),
         ("Applied", [_applied(name, text) for name, text in test.applied.items()]),
+        ("Dose against the label", said(study, test)),
         ("Readings", [_reading(r) for r in test.readings]),
         ("Instruments", [_instrument(i) for i in instruments]),
         ("Constants", [f"{name} = {q.text}" for name, q in test.constants.items()]),
@@ -263,7 +309,8 @@ def _facts(analysis: Analysis, test: Test) -> list[tuple[str, list[str]]]:
 
 
 def _applied(name: str, text: str) -> str:
-    return f"{text} × the dose on the label" if name == "share_of_dose" else f"{words(name)}: {text}"
+    times = text.replace("..", " to ")
+    return f"{times} × the dose on the label" if name == "share_of_dose" else f"{words(name)}: {text}"
 
 
 def _reading(reading: DeclaredReading) -> str:
@@ -296,6 +343,7 @@ class PriceShown:
 
     product: Named
     price: Figure | None
+    ends: tuple[Figure, Figure] | None
     bottle: str
     pack: str
     dose: str
@@ -312,6 +360,7 @@ def prices_of(analysis: Analysis) -> tuple[PriceShown, ...]:
         PriceShown(
             product=named(analysis.study, p),
             price=figure(costs.of[p], 2),
+            ends=_ends(costs.ranges.get(p)),
             bottle=_amount(analysis.study.product(p).price),
             pack=_amount(analysis.study.product(p).pack),
             dose=_amount(analysis.study.product(p).dose),
@@ -321,8 +370,52 @@ def prices_of(analysis: Analysis) -> tuple[PriceShown, ...]:
     )
 
 
+def _ends(pair: tuple[float, float] | None) -> tuple[Figure, Figure] | None:
+    low, high = (figure(end, 2) for end in pair) if pair else (None, None)
+    return (low, high) if low and high else None
+
+
 def _amount(quantity: object) -> str:
     return str(getattr(quantity, "text", "")) if quantity is not None else ""
+
+
+# ----------------------------------------------------------------------------------------------- plain rank table
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlainRow:
+    """One product's places in a plain rank table."""
+
+    product: Named
+    average: Figure | None
+    places: tuple[Figure | None, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlainShown:
+    """What a plain rank table would say, and what is wrong with it."""
+
+    results: tuple[tuple[str, str], ...]
+    rows: tuple[PlainRow, ...]
+    says: str
+    wrong: str
+
+
+def plain_of(analysis: Analysis) -> PlainShown | None:
+    """The average finishes; None where the study asks for none."""
+    table, study = analysis.plain_table, analysis.study
+    if table is None:
+        return None
+    rows = (
+        PlainRow(
+            product=named(study, r.product),
+            average=figure(r.average, 2),
+            places=tuple(None if p is None else Figure(value=p, text=f"{p:g}") for p in r.places.values()),
+        )
+        for r in table.rows
+    )
+    columns = ((result_anchor(study.result(name)), label(study, name)) for name in table.results)
+    return PlainShown(results=tuple(columns), rows=tuple(rows), says=table.says, wrong=table.wrong)
 
 
 # ----------------------------------------------------------------------------------------------------- claims
@@ -356,6 +449,41 @@ def claims_of(analysis: Analysis) -> tuple[ClaimShown, ...]:
 
 def _about(result: Result, product: str) -> str:
     return anchor("at", result.test, result.id, product)
+
+
+# ----------------------------------------------------------------------------------- doubts and observations
+
+
+@dataclass(frozen=True, kw_only=True)
+class DoubtShown:
+    """A figure to look at again, with the row of the readings it leads to."""
+
+    at: str
+    about: str
+    because: str
+    link: str
+
+
+def doubts_of(analysis: Analysis) -> tuple[DoubtShown, ...]:
+    """In the order of the sheets."""
+    return tuple(
+        DoubtShown(at=str(d.at), about=d.about, because=sentence(d.because), link=f"run-{d.run}")
+        for d in analysis.doubts
+    )
+
+
+def _with_runs(observation: Observation) -> bool:
+    """Whether it stands in the rows of its runs; one of very many runs stands with its test."""
+    return observation.run is not None or (bool(observation.specimen) and len(observation.runs) <= 20)
+
+
+def _seen(observation: Observation, *, short: bool = False) -> str:
+    """An observation as a reader is told; `short` where it stands with its run."""
+    o = observation
+    about = f"{o.about}: " if o.about and not short else ""
+    changed = "; the procedure was changed" if o.changed else ""
+    who = ", ".join(part for part in (o.at, o.by) if part)
+    return f"{about}{o}{changed}" + (f" [{who}]" if who else "")
 
 
 # ------------------------------------------------------------------------------------------------ precautions
@@ -471,6 +599,7 @@ class ModelNote:
     model: str
     df: int | None
     sd: Figure | None
+    sd_unit: str
     level: str
     shared: tuple[str, ...]
     notes: tuple[str, ...]
@@ -494,6 +623,7 @@ def _model_note(analysis: Analysis, comparison: Comparison) -> ModelNote:
         model=fit.text if fit else "nothing to fit",
         df=fit.df if fit else None,
         sd=figure(fit.sd, decimals(fit.sd) + 1) if fit and fit.df else None,
+        sd_unit=unit_of(result) if result.scale == "raw" else f"on the {result.scale} scale",
         level=percentage(comparison.level),
         shared=comparison.outcomes.shared_names,
         notes=comparison.notes,
@@ -518,6 +648,7 @@ class RunShown:
     why: str
     at: str
     note: str
+    seen: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -568,7 +699,7 @@ def _readings(analysis: Analysis, test: Test) -> ReadingsOfTest:
         specimens=any(run.specimen for run in runs),
         blocks=(test.blocks or "block") if any(run.block for run in runs) else "",
         orders=any(run.order is not None for run in runs),
-        notes=any(run.note for run in runs),
+        notes=any(run.note for run in runs) or any(_with_runs(o) for o in analysis.observations if o.test == test.id),
         products=tuple(_runs_of(analysis, test, p, typed, comparisons) for p in test.products),
     )
 
@@ -579,6 +710,11 @@ def _runs_of(
     readings = analysis.readings
     own = [n for n in typed if readings.runs[n].product == product]
     gone = {m.where: m.reason for c in comparisons for m in c.outcomes.missing}
+    seen: dict[int, list[str]] = {}
+    for o in analysis.observations:
+        if o.test == test.id and o.product in ("", product) and _with_runs(o):
+            for n in o.runs:
+                seen.setdefault(n, []).append(_seen(o, short=o.run is not None))
     runs = []
     for n in own:
         run = readings.runs[n]
@@ -596,6 +732,7 @@ def _runs_of(
                 why=gone.get(str(run), "") if None in outcomes else "",
                 at=_places(readings, rows) or str(run.at),
                 note=run.note,
+                seen=tuple(seen.get(n, ())),
             )
         )
     return RunsOfProduct(

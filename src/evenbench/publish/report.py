@@ -14,8 +14,10 @@ from evenbench.publish.chart import buyers_of
 from evenbench.publish.parts import (
     cautions_of,
     claims_of,
+    doubts_of,
     measured,
     model_notes,
+    plain_of,
     precautions_of_results,
     prices_of,
     products_of,
@@ -26,6 +28,7 @@ from evenbench.publish.parts import (
 )
 from evenbench.publish.shown import sentence
 from evenbench.rank.placing import DRAWS
+from evenbench.rank.price import MIDDLE
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -82,14 +85,17 @@ def page(analysis: Analysis) -> str:
             tests=tests_of(analysis),
             costs=analysis.prices,
             prices=prices_of(analysis),
+            middle=MIDDLE,
             claims=claims_of(analysis),
             precautions=analysis.study_precautions,
             precautions_of_results=precautions_of_results(analysis),
+            doubts=doubts_of(analysis),
             not_used=analysis.not_used,
             products=products_of(analysis),
             cautions=cautions_of(analysis),
             models=model_notes(analysis),
             readings=readings_of(analysis),
+            plain=plain_of(analysis),
             draws=f"{DRAWS:,}",
         )
     )

@@ -138,6 +138,11 @@ def unit_of(result: Result) -> str:
     return words_.get(result.outcome) or result.unit.text or "no unit"
 
 
+def effect_unit(result: Result) -> str:
+    """What effects are in: the unit of a difference, or a ratio."""
+    return {"log": "ratio", "logit": "ratio of odds"}.get(result.scale, result.difference_unit)
+
+
 def outcome_figure(comparison: Comparison, n: int, places: int) -> Figure | None:
     """One run's outcome: a number, or the name of its level."""
     value = float(comparison.outcomes.value[n])
@@ -189,6 +194,14 @@ def places_of(comparison: Comparison) -> int:
     return step_places(comparison)
 
 
+def level_places(comparison: Comparison) -> int:
+    """Decimals for levels: those of the differences from the control, unless these are ratios."""
+    if comparison.result.scale == "raw":
+        return places_of(comparison)
+    halves = [float(high - low) / 2 for low, high in zip(comparison.low, comparison.high, strict=True)]
+    return decimals_for(halves, step_places(comparison))
+
+
 def step_places(comparison: Comparison) -> int:
     """Decimals that the instrument's finest step comes to in the result: single runs are printed with them."""
     own = [float(u) for u in comparison.outcomes.own if math.isfinite(u) and u > 0]
@@ -210,8 +223,10 @@ def matters_text(comparison: Comparison) -> str:
     margin = comparison.result.matters
     if margin is None:
         return ""
-    if not margin.share_of_control:
+    if not margin.share_of_control or comparison.result.scale == "log":
         return margin.text
+    if comparison.result.scale == "logit":
+        return f"{margin.text}, of the odds"
     unit = comparison.result.difference_unit
     if comparison.matters is None:
         return f"{margin.text}, which has no value here"

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import decimals, number
+from evenbench.compare.derived import ANYTHING, Derived
+from evenbench.measure.wording import decimals, listed, number
 from evenbench.publish.shown import as_read
 from evenbench.rank.placing import Placing
 
@@ -23,20 +24,47 @@ def show(analysis: Analysis, console: Console) -> None:
         console.print(answer.question.asks, markup=False)
         console.print(f"  {answer.answer or 'Open.'}", markup=False)
         console.print(f"  {answer.because}", markup=False, style="dim")
+    left = [f'"{a.question.asks}"' for a in analysis.answers if a.answer is None]
+    if left:
+        console.print(f"Left open: {listed(left)}", markup=False)
     for placing in analysis.placings:
         _buyer(analysis, placing, console)
     for comparison in analysis.comparisons:
         _result(analysis, comparison, console)
+    for derived in analysis.derived:
+        _derived(analysis, derived, console)
     _claims(analysis, console)
     precautions = analysis.study_precautions
     _heading(console, f"Precautions: {precautions}")
     for item in precautions.items:
         mark = {1: "taken", 0.5: "half taken"}.get(item.taken, "not taken")
         console.print(f"  {item.name}: {mark} ({item.because})", markup=False)
+    for said in precautions.beside:
+        console.print(f"  Procedure changed: {said}", markup=False)
+    if analysis.doubts:
+        count = len(analysis.doubts)
+        _heading(console, f"Look at {'this' if count == 1 else f'these {count}'} again; used as typed")
+        for doubt in analysis.doubts:
+            console.print(f"  {doubt}", markup=False)
     if analysis.not_used:
         _heading(console, "Not used")
         for note in analysis.not_used:
             console.print(f"  {note.row}: {note.reason}", markup=False)
+    _plain_ranks(analysis, console)
+
+
+def _plain_ranks(analysis: Analysis, console: Console) -> None:
+    table = analysis.plain_table
+    if table is None:
+        return
+    names = {p.id: p.name for p in analysis.study.products}
+    _heading(console, "What a plain rank table would say")
+    shown = _table(("", "left"), ("average place", "right"), *((name, "right") for name in table.results))
+    for row in table.rows:
+        places = ["" if p is None else f"{p:g}" for p in row.places.values()]
+        shown.add_row(_plain(names[row.product]), "" if row.average is None else number(row.average), *places)
+    console.print(shown)
+    console.print(f"  {table.says} {table.wrong}", markup=False)
 
 
 def _heading(console: Console, text: str) -> None:
@@ -71,6 +99,8 @@ def _buyer(analysis: Analysis, placing: Placing, console: Console) -> None:
                 _plain("unproven: " + "; ".join(unproven)) if unproven else "",
             )
         console.print(table)
+    for note in placing.notes:
+        console.print(f"  {note}", markup=False)
     for product, reason in placing.left_out:
         console.print(f"  {names[product]} is not placed: {reason}", markup=False)
 
@@ -98,7 +128,10 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
     for flag in comparison.flags:
         console.print(f"  {flag}", markup=False)
     control = comparison.outcomes.control
-    table = _table(("", "left"), ("runs", "right"), ("level", "right"), ("against the control", "right"), ("", "left"))
+    compared = {"log": "ratio to the control", "logit": "odds, ratio to the control"}.get(
+        result.scale, "against the control"
+    )
+    table = _table(("", "left"), ("runs", "right"), ("level", "right"), (compared, "right"), ("", "left"))
     for k, product in enumerate(comparison.products):
         if product in comparison.unfitted:
             role = "control" if product == control else "cannot say" if result.kind != "info" else ""
@@ -129,6 +162,28 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
         else:
             ending = "" if len(best) == 1 else "; too close to call between them"
             console.print(f"  Could be best: {', '.join(names[p] for p in best)}{ending}.", markup=False)
+
+
+def _derived(analysis: Analysis, derived: Derived, console: Console) -> None:
+    """A derived result: what it comes to for each product, each alone."""
+    names = {p.id: p.name for p in analysis.study.products}
+    _heading(console, f"{derived.label} in {derived.result.unit.text or 'no unit'} (derived, for information)")
+    table = _table(("", "left"), ("level", "right"), ("between", "right"), ("", "left"))
+    for k, product in enumerate(derived.products):
+        level, span, why = derived_texts(derived, k)
+        table.add_row(_plain(names[product]), level, span, _plain(why))
+    console.print(table)
+    for note in derived.notes:
+        console.print(f"  {note}", markup=False)
+
+
+def derived_texts(derived: Derived, k: int) -> tuple[str, str, str]:
+    """The figure of one product, its interval, and why one of them is absent; "" where there is nothing to say."""
+    places = derived.digits(k)
+    estimate, low, high = float(derived.estimate[k]), float(derived.low[k]), float(derived.high[k])
+    level = number(estimate, places) if math.isfinite(estimate) else ""
+    span = f"{number(low, places)} to {number(high, places)}" if math.isfinite(low) else ""
+    return level, ANYTHING if derived.open[k] else span, derived.why.get(derived.products[k], "")
 
 
 def _runs(comparison: Comparison, k: int) -> int:

@@ -7,7 +7,9 @@ from typing import Any
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.derived import ANYTHING, Derived
 from evenbench.measure.errors import Correctable, suggest
+from evenbench.measure.formula import levels, names
 from evenbench.measure.wording import bounded, counted, decimals, number, with_unit
 from evenbench.study.mistakes import Place
 from evenbench.study.model import Test
@@ -27,8 +29,12 @@ def trace(analysis: Analysis, result: str, product: str) -> dict[str, Any]:
 
     Raises UnknownName where the study has no such result, or no such product in its test.
     """
+    found = next((d for d in analysis.derived if d.result.name == result), None)
+    if found is not None:
+        return _derived(analysis, found, product)
     if result not in analysis.study.result_names:
-        raise UnknownName("result", result, list(analysis.study.result_names))
+        known = [*analysis.study.result_names, *(d.result.name for d in analysis.derived)]
+        raise UnknownName("result", result, known)
     comparison = analysis.comparison(result)
     if product not in comparison.products:
         raise UnknownName("product in this test", product, list(comparison.products))
@@ -47,11 +53,68 @@ def trace(analysis: Analysis, result: str, product: str) -> dict[str, Any]:
             for m in comparison.outcomes.missing
             if m.where == f"{test.id}, {product}" or m.where.startswith(f"{test.id}, {product} run ")
         ],
+        "observations": _observations(analysis, test, product),
+        "doubts": [
+            {"at": str(d.at), "about": d.about, "because": d.because}
+            for d in analysis.doubts
+            if (run := analysis.readings.runs[d.run]).test == test.id and run.product == product
+        ],
         "estimate": _figure(comparison.estimate[k]),
         "interval": _pair(comparison.low[k], comparison.high[k]),
         "said": [comparison.sentence(f.other, product) for f in comparison.families if product in f.members],
         "model": {"notes": list(comparison.notes), "flags": list(comparison.flags)},
         "readings": _declared(test),
+    }
+
+
+def _observations(analysis: Analysis, test: Test, product: str) -> list[dict[str, Any]]:
+    """What was seen of a product in a test, or of the test as a whole."""
+    runs = analysis.readings.runs
+    return [
+        {"about": o.about, "said": str(o), "changed": o.changed, "at": o.at, "by": o.by, "where": str(o.place)}
+        for o in analysis.observations
+        if o.test == test.id and (not o.about or any(runs[n].product == product for n in o.runs))
+    ]
+
+
+def _derived(analysis: Analysis, derived: Derived, product: str) -> dict[str, Any]:
+    """Where a derived figure comes from: the formula, and the levels it names, each to be traced in its turn."""
+    if product not in derived.products:
+        raise UnknownName("product in this test", product, list(derived.products))
+    k, result = derived.products.index(product), derived.result
+    of = {c.result.id: c for c in derived.of}
+    used = [(n, product, n) for n in names(result.formula) if n in of]
+    used += [(x.key, x.of or (derived.control or ""), x.id) for x in levels(result.formula)]
+    return {
+        "result": result.name,
+        "product": product,
+        "formula": result.formula.text,
+        "unit": result.unit.text,
+        "constants": {name: q.text for name, q in analysis.study.test(result.test).constants.items()},
+        "runs": [],
+        "beyond": [],
+        "missing": [],
+        "observations": [],
+        "doubts": [],
+        "levels": [_level(of[id], name, whose) for name, whose, id in used],
+        "estimate": _figure(derived.estimate[k]),
+        "interval": _pair(derived.low[k], derived.high[k]),
+        "open": bool(derived.open[k]),
+        "said": [derived.why[product]] if product in derived.why else [],
+        "model": {"notes": list(derived.notes), "flags": []},
+        "readings": {},
+    }
+
+
+def _level(comparison: Comparison, name: str, product: str) -> dict[str, Any]:
+    k = comparison.products.index(product) if product in comparison.products else None
+    return {
+        "name": name,
+        "result": comparison.result.name,
+        "product": product,
+        "unit": comparison.result.unit.text,
+        "estimate": None if k is None else _figure(comparison.estimate[k]),
+        "n": 0 if k is None else int(comparison.count[k]),
     }
 
 
@@ -135,21 +198,34 @@ def as_text(found: dict[str, Any]) -> str:
         ends = (-math.inf if run["low"] is None else run["low"], math.inf if run["high"] is None else run["high"])
         lines.append(f"  run {run['run']}: {with_unit(bounded(*ends), unit)}, known within bounds only")
         lines += _typed(found, run)
+    for level in found.get("levels", []):
+        value = "none" if level["estimate"] is None else with_unit(f"{level['estimate']:.5g}", level["unit"])
+        source = f"{level['result']} of {level['product']}, {counted(level['n'], 'run')}"
+        lines.append(f"  {level['name']} = {value}   ({source})")
     lines += [f"  {m['run']}: no outcome, {m['reason']}" for m in found["missing"]]
+    lines += [f"  {_seen(o)}   {o['where']}" for o in found["observations"]]
+    lines += [f"  look again: {d['at']}: {d['about']}: {d['because']}" for d in found["doubts"]]
     lines.append("")
     if found["estimate"] is None:
         lines.append("no estimate")
     else:
-        text = (
-            f"estimate {with_unit(number(found['estimate'], places), unit)} from {counted(len(found['runs']), 'run')}"
-        )
+        behind = "levels" if "levels" in found else counted(len(found["runs"]), "run")
+        text = f"estimate {with_unit(number(found['estimate'], places), unit)} from {behind}"
         if found["interval"]:
             low, high = (number(x, places) for x in found["interval"])
             text += f", between {low} and {high} (95 % for this product alone)"
+        if found.get("open"):
+            text += f", and it {ANYTHING}"
         lines.append(text)
     lines += found["said"]
     lines += [f"note: {note}" for note in (*found["model"]["flags"], *found["model"]["notes"])]
     return "\n".join(lines)
+
+
+def _seen(observation: dict[str, Any]) -> str:
+    about = f" ({observation['about']})" if observation["about"] else ""
+    changed = "; the procedure was changed" if observation["changed"] else ""
+    return f"seen{about}: {observation['said']}{changed}"
 
 
 def _typed(found: dict[str, Any], run: dict[str, Any]) -> list[str]:

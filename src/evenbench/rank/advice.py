@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
-from evenbench.measure.wording import decimals, listed, number, with_unit
+from evenbench.measure.wording import decimals, listed, number
 from evenbench.rank.price import Prices
 from evenbench.study.model import Buyer, Study
 
@@ -15,26 +13,30 @@ def conditions(buyer: Buyer) -> str:
     return f" ({'; '.join(said)})" if said else ""
 
 
-def name_winner(study: Study, buyer: Buyer, winner: str, score: float, low: float, high: float) -> str:
+def lead_of(score: float, low: float, high: float, scope: str) -> str:
+    """How far the one that could be best is ahead of doing nothing.
+
+    scope  among whom: "on this shelf", or fewer
+    """
+    if high < 0:
+        return "Best of these, and worse than doing nothing."
+    if not low > 0:  # unknown too
+        return "Best of these, not shown better than doing nothing."
+    places = decimals((high - low) / 2)
+    return (
+        f"Nothing else {scope} could be best: {number(score, places)} worthwhile steps over doing nothing "
+        f"(between {number(low, places)} and {number(high, places)})."
+    )
+
+
+def name_winner(study: Study, buyer: Buyer, winner: str, lead: str) -> str:
     """One product could be best, and nothing it must have is open."""
-    if not math.isfinite(low):
-        lead = "Nothing else on this shelf could be best."
-    elif high < 0:
-        lead = "Best of these, and worse than doing nothing."
-    elif low <= 0:
-        lead = "Best of these, not shown better than doing nothing."
-    else:
-        places = decimals((high - low) / 2)
-        lead = (
-            f"Nothing else on this shelf could be best: {number(score, places)} worthwhile steps over doing nothing "
-            f"(between {number(low, places)} and {number(high, places)})."
-        )
     return f"{buyer.title}: {study.product(winner).name}{conditions(buyer)}. {lead}"
 
 
 def name_unproven(study: Study, buyer: Buyer, product: str, open_: list[str]) -> str:
     """One product could be best, and a must-have of it is open."""
-    name = study.product(product).name
+    name = study.product(product).name + conditions(buyer)
     return f"{buyer.title}: no winner. {name} scores best, and a must-have is unproven ({listed(open_)})."
 
 
@@ -47,8 +49,7 @@ def name_several(
     if unproven:
         text += f" Must-haves not proven for {listed([study.product(p).name for p in unproven])}."
     if cheapest is not None and costs is not None:
-        cost = with_unit(number(costs.of[cheapest] or 0.0), costs.unit)
-        text += f" Cheapest of these: {study.product(cheapest).name}, {cost} per {costs.per}."
+        text += f" Cheapest of these: {study.product(cheapest).name}, {costs.said(cheapest)}."
     return text
 
 

@@ -57,10 +57,13 @@ def _by_verdict(comparison: Comparison, must: Must, product: str) -> MustMet:
 
 
 def _by_runs(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
-    values = comparison.outcomes.value[comparison.outcomes.of(product)]
-    met = values >= bound if must.is_ == "at least" else values <= bound
-    text = f"{_wanted(comparison, must)} in {int(met.sum())} of {len(met)} runs"
-    return MustMet(status="passed" if met.all() else "failed", because=text)
+    at_least = must.is_ == "at least"
+    values = [(float(v), float(v)) for v in comparison.outcomes.value[comparison.outcomes.of(product)]]
+    values += [(b.low, b.high) for b in comparison.outcomes.beyond if b.product == product]
+    met = [low >= bound if at_least else high <= bound for low, high in values]
+    missed = [high < bound if at_least else low > bound for low, high in values]
+    status: Literal["passed", "open", "failed"] = "failed" if any(missed) else "passed" if all(met) else "open"
+    return MustMet(status=status, because=f"{_wanted(comparison, must)} in {sum(met)} of {len(met)} runs")
 
 
 def _by_interval(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenbench.compare.best import could_be_best
 from evenbench.compare.comparison import Comparison
-from evenbench.compare.simultaneous import NoAgreement, constant, factors
+from evenbench.compare.fit import Fit
+from evenbench.compare.scale import distance
+from evenbench.compare.simultaneous import NoAgreement, factors
 from evenbench.measure.frozen import Frozen
+from evenbench.measure.seeds import seed_of
 from evenbench.measure.wording import listed
-from evenbench.rank.advice import name_nobody, name_several, name_unproven, name_winner
+from evenbench.rank.advice import lead_of, name_nobody, name_several, name_unproven, name_winner
 from evenbench.rank.must import MustMet, must_met
 from evenbench.rank.price import Prices
-from evenbench.rank.scores import Part, Scores, add_up, part_of, share_first
+from evenbench.rank.scores import Part, Scores, add_up, can_score, combine, part_of, reach, share_first
 from evenbench.study.model import Buyer, Study
 from evenbench.study.readings import Readings
 
@@ -39,6 +42,7 @@ class Placing(Frozen):
     left_out          (product, reason) for candidates that are not placed
     says              the advice in a sentence or two
     cheapest          the cheapest of those that could be best, where prices are known
+    notes             what must be known of how the scores were made
     seed              of the draws behind `share_first`
     why               what is absent -> reason
     """
@@ -56,17 +60,9 @@ class Placing(Frozen):
     left_out: tuple[tuple[str, str], ...]
     says: str
     cheapest: str | None
+    notes: tuple[str, ...]
     seed: int
     why: dict[str, str]
-
-
-def seed_of(study: str, step: str) -> int:
-    """The seed of one random step, from its name, so that it never depends on what ran before.
-
-    >>> seed_of("proofers_2026", "sureness daily")
-    7442500
-    """
-    return int.from_bytes(hashlib.sha256(f"{study}/{step}".encode()).digest()[:3], "big")
 
 
 def rank(
@@ -105,6 +101,8 @@ class _Ranking:
         why: dict[str, str] = {}
         if not eligible.any():
             why = dict.fromkeys(("placings", "could_be_best"), "no candidate can be placed")
+        elif bounded := self.bounded():
+            why["could_be_best"] = bounded
         scores = self.scores(scored, why)
         low, high = _interval(scores, why)
         best = _best(scores, eligible, why)
@@ -122,7 +120,9 @@ class _Ranking:
             says = name_nobody(self.buyer, why["could_be_best"])
         elif winner is not None:
             k = order[products.index(winner)]
-            says = name_winner(self.study, self.buyer, winner, float(scores.value[k]), float(low[k]), float(high[k]))
+            scope = "that could be scored" if any(absent[p] for p in must) else "on this shelf"
+            lead = lead_of(float(scores.value[k]), float(low[k]), float(high[k]), scope)
+            says = name_winner(self.study, self.buyer, winner, lead)
         elif len(could) == 1:
             says = name_unproven(
                 self.study, self.buyer, could[0], [m.because for m in must[could[0]] if m.status == "open"]
@@ -144,9 +144,22 @@ class _Ranking:
             left_out=left_out,
             says=says,
             cheapest=cheapest,
+            notes=self.notes(products),
             seed=seed,
             why=why,
         )
+
+    def bounded(self) -> str:
+        """Why no best can be named where a candidate is known within bounds only; "" where none is."""
+        candidates = {p.id for p in self.study.products if p.role == "candidate"}
+        unfitted = [
+            reason
+            for name in self.buyer.weights
+            if name != "price"
+            for product, reason in self.by_name[name].unfitted.items()
+            if product in candidates
+        ]
+        return unfitted[0] if unfitted else ""
 
     def absent(self, product: str) -> list[str]:
         """Why this buyer cannot score this product; empty where it can."""
@@ -160,32 +173,77 @@ class _Ranking:
             control = comparison.outcomes.control
             found = comparison.against(control, product) if control else None
             if found is None or not math.isfinite(found[0].effect[found[1]]):
-                out.append(f"{comparison.label} has no difference from the control")
+                measured = product in comparison.products and comparison.count[comparison.products.index(product)]
+                lacks = "has no difference from the control" if measured else "was not measured"
+                out.append(f"{comparison.label} {lacks}")
             elif comparison.matters is None:
                 text = comparison.result.matters.text if comparison.result.matters else ""
                 out.append(
                     f"{comparison.label}: {text} cannot be computed, because the control has no level, or a level of 0"
                 )
+        if not out:
+            for test, (control, fit) in self.fits.items():
+                if not can_score(fit, control, product):
+                    title = self.study.test(test).title
+                    out.append(f"{title}: no run of it, or of the control, has every result that is weighed")
         return out
+
+    def partly(self) -> tuple[str, ...]:
+        """Tests of which some runs lack a weighed result, so that the score stands on fewer runs than the results."""
+        return tuple(
+            f"runs of {self.study.test(test).title} that lack one of the weighed results do not enter the score"
+            for test in self.fits
+            if len({tuple(c.outcomes.run.tolist()) for c in self.weighed(test)}) > 1
+        )
+
+    @cached_property
+    def weights(self) -> dict[str, float]:
+        """The buyer's weights, divided by their sum."""
+        total = sum(self.buyer.weights.values())
+        return {name: weight / total for name, weight in self.buyer.weights.items()}
+
+    def weighed(self, test: str) -> list[Comparison]:
+        """The results of one test that carry weight."""
+        names = [name for name in self.weights if name != "price"]
+        return [self.by_name[name] for name in names if self.by_name[name].outcomes.test == test]
+
+    @cached_property
+    def fits(self) -> dict[str, tuple[str, Fit | None]]:
+        """Every test that carries weight: its control, and its results combined."""
+        return {
+            test.id: (test.control, combine(weighed, self.weights))
+            for test in self.study.tests
+            if (weighed := self.weighed(test.id)) and test.control is not None
+        }
 
     def scores(self, scored: tuple[str, ...], why: dict[str, str]) -> Scores:
         """Every scored candidate; reasons for what the scores cannot give go into `why`."""
-        total = sum(self.buyer.weights.values())
-        weights = {name: weight / total for name, weight in self.buyer.weights.items()}
-        parts: list[Part] = []
-        for test in self.study.tests:
-            weighed = [self.by_name[n] for n in weights if n != "price" and self.by_name[n].outcomes.test == test.id]
-            if scored and weighed and test.control is not None:
-                parts.append(part_of(weighed, weights, test.control, scored))
+        parts = [
+            part_of(fit, test, control, scored)
+            for test, (control, fit) in self.fits.items()
+            if scored and fit is not None
+        ]
         if reason := _no_scatter(parts, self.readings, self.study):
             why |= dict.fromkeys(("interval", "could_be_best", "share_first"), reason)
-        return add_up(parts, weights.get("price", 0.0) * self.price_steps(scored), scored)
+        return add_up(parts, self.weights.get("price", 0.0) * self.price_steps(scored), scored)
 
     def price_steps(self, products: tuple[str, ...]) -> Array:
         """The price in worthwhile steps: dearer is worse, nothing costs nothing."""
         if "price" not in self.buyer.weights or self.costs is None or self.study.price is None:
             return np.zeros(len(products))
         return -np.array([self.costs.of[p] for p in products], dtype=np.float64) / self.study.price.matters
+
+    def notes(self, products: tuple[str, ...]) -> tuple[str, ...]:
+        """Prices that are a range, of which the score takes the middle."""
+        costs = self.costs
+        if costs is None or "price" not in self.buyer.weights:
+            return self.partly()
+        return self.partly() + tuple(
+            f"{self.study.product(p).name} costs {costs.said(p)}, by the range of doses on its label; the score takes "
+            "the middle"
+            for p in products
+            if p in costs.ranges
+        )
 
     def steps(self, products: tuple[str, ...]) -> dict[str, Array]:
         """Each weighed result's own steps."""
@@ -197,7 +255,8 @@ class _Ranking:
             comparison = self.by_name[name]
             family = next((f for f in comparison.families if f.other == comparison.outcomes.control), None)
             effect = np.array([family.effect[family.index(p)] for p in products if family], dtype=np.float64)
-            out[name] = comparison.result.sign * effect / (comparison.matters or math.nan)
+            along = distance(comparison.result, effect)
+            out[name] = comparison.result.sign * along / (comparison.matters or math.nan)
         return out
 
 
@@ -230,11 +289,11 @@ def _interval(scores: Scores, why: dict[str, str]) -> tuple[Array, Array]:
         why["interval"] = "the tests are laid out unevenly; exact intervals for that come with a later version"
         return blank, blank
     try:
-        reach = np.array([constant(b, scores.df(row), sides=2) for row in np.eye(len(scores.products))])
+        half = np.array([reach(scores, row, b, sides=2) for row in np.eye(len(scores.products))])
     except NoAgreement as problem:
         why["interval"] = f"the probability did not settle numerically ({problem})"
         return blank, blank
-    return scores.value - reach * error, scores.value + reach * error
+    return scores.value - half, scores.value + half
 
 
 def _best(scores: Scores, eligible: NDArray[np.bool_], why: dict[str, str]) -> tuple[str, ...] | None:
@@ -244,9 +303,11 @@ def _best(scores: Scores, eligible: NDArray[np.bool_], why: dict[str, str]) -> t
         top = scores.value[eligible].max()
         pairs = zip(scores.products, scores.value, eligible, strict=True)
         return tuple(p for p, value, may in pairs if may and value == top)
-    one = np.eye(len(scores.products))
-    df = np.array([[scores.df(i - j) if i is not j else 1.0 for j in one] for i in one])
-    best = could_be_best(scores.products, scores.value, scores.covariance, df, eligible=eligible)
+
+    def half(contrast: Array, b: Array) -> float:
+        return reach(scores, contrast, b, sides=1)
+
+    best = could_be_best(scores.products, scores.value, scores.covariance, half, eligible=eligible)
     if best.why:
         why["could_be_best"] = best.why
     return best.names

@@ -3,5 +3,6 @@
 folder  study.toml, readings/<test>.csv or readings.csv -> Study and Readings
 table   the text of a sheet -> rows and columns of text
 sheets  a starter study, sheets ready to fill, the demo
+observations  observations.csv -> Observations
 check   what a sound folder holds, and what no figure can rest on
 """

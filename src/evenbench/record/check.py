@@ -6,13 +6,17 @@ value for some readings is a fault of the data; a verdict is not its business.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from evenbench.measure.wording import counted
 from evenbench.reduce import reduce, without_outcome
+from evenbench.study.applied import said, warnings
+from evenbench.study.guards import Doubt, guards
 from evenbench.study.mistakes import visible
 from evenbench.study.model import Study
+from evenbench.study.observations import Observation
 from evenbench.study.readings import NotUsed, Readings
 
 
@@ -29,18 +33,35 @@ class Held:
 
 @dataclass(frozen=True, kw_only=True)
 class Checked:
-    """A sound study: what is there of each test, and what is not used."""
+    """A sound study: what is there of each test, how much was applied, what is not used, and what to look at again."""
 
     title: str
     tests: tuple[Held, ...]
+    doses: tuple[str, ...]
     not_used: tuple[NotUsed, ...]
+    doubts: tuple[Doubt, ...] = ()
+    observations: int = 0
 
 
-def check(study: Study, readings: Readings) -> Checked:
-    """What `study` and its `readings` hold."""
+def check(study: Study, readings: Readings, observations: Sequence[Observation] = ()) -> Checked:
+    """What `study`, its `readings` and its `observations` hold."""
     not_used = readings.not_used + without_outcome(reduce(study, readings))
     held = tuple(_held(study, readings, test.id) for test in study.tests)
-    return Checked(title=study.title, tests=held, not_used=not_used)
+    return Checked(
+        title=study.title,
+        tests=held,
+        doses=tuple(_doses(study)),
+        not_used=not_used,
+        doubts=guards(study, readings),
+        observations=len(observations),
+    )
+
+
+def _doses(study: Study) -> Iterator[str]:
+    """The dose on the bench against the label, a line for each share of it and each warning."""
+    for test in study.tests:
+        yield from (f"{test.id}: {line}" for line in said(study, test))
+        yield from (f"{test.id}: warning: {line}" for line in warnings(study, test))
 
 
 def _held(study: Study, readings: Readings, id: str) -> Held:
@@ -59,7 +80,8 @@ def _held(study: Study, readings: Readings, id: str) -> Held:
 def as_json(checked: Checked) -> dict[str, Any]:
     """The answer for another program."""
     not_used = [{"row": n.row, "reason": n.reason} for n in checked.not_used]
-    return {"sound": True, "mistakes": [], "not_used": not_used}
+    doubts = [{"at": str(d.at), "about": d.about, "because": d.because} for d in checked.doubts]
+    return {"sound": True, "mistakes": [], "not_used": not_used, "doubts": doubts}
 
 
 def as_text(checked: Checked) -> str:
@@ -72,8 +94,15 @@ def as_text(checked: Checked) -> str:
     wide = [max(len(row[n]) for row in rows) for n in range(5)]
     lines = [f"{visible(checked.title)}: the study and its sheets can be read."]
     lines += ["  ".join([row[0].ljust(wide[0]), *(row[n].rjust(wide[n]) for n in range(1, 5))]) for row in rows]
+    if checked.doses:
+        lines += ["Dose on the bench:", *(f"  {visible(line)}" for line in checked.doses)]
+    if checked.observations:
+        lines.append(f"  {counted(checked.observations, 'observation')}")
     lines += [f"  {visible(note.row)}: {visible(note.reason)}" for note in checked.not_used]
-    return "\n".join([*lines, _ending(checked)])
+    lines.append(_ending(checked))
+    if checked.doubts:
+        lines += ["", "Look at these again:", *(f"  {visible(str(doubt))}" for doubt in checked.doubts)]
+    return "\n".join(lines)
 
 
 def _ending(checked: Checked) -> str:

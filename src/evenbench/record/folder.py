@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,15 +14,15 @@ from evenbench.record.table import MOST_ROWS, read_table
 from evenbench.study.mistakes import Mistake, Place, StudyError, visible
 from evenbench.study.model import Study
 from evenbench.study.parse import parse
-from evenbench.study.readings import LONG, NotUsed, Readings, Table, parse_readings
+from evenbench.study.readings import LONG, NotUsed, Readings, Table, long_columns, parse_readings, wide_columns
 
 __all__ = ["LARGEST_FILE", "MOST_ROWS", "NoStudy", "open_study", "open_text", "read_table", "study_folder"]
 
 LARGEST_FILE = 20_000_000  # bytes; a year of a data logger is less
 _LATER = {
-    "observations.csv": "observations are not read by this version",
     "plan.csv": "plans are not read by this version",
 }
+WORKBOOK = "readings.xlsx"
 _SHEETS = (".csv", ".tsv", ".xlsx", ".xls", ".ods")
 _MAKE_ONE = "Name a study folder, or make one with: evenbench start FOLDER"
 
@@ -71,6 +72,12 @@ def open_study(folder: Path | str, *, today: date | None = None) -> tuple[Study,
     except StudyError as error:
         raise StudyError([*error.mistakes, *mistakes]) from None
     try:
+        book, others = _workbook(root, study, tables)
+        tables |= book
+        not_used += others
+    except StudyError as error:
+        mistakes += error.mistakes
+    try:
         readings = parse_readings(tables, study)
     except StudyError as error:
         raise StudyError([*error.mistakes, *mistakes]) from None
@@ -87,6 +94,10 @@ def read_study(root: Path, *, today: date | None = None) -> Study:
 
 def open_text(path: Path, name: str) -> str:
     """The text of a file of the study; StudyError where it is no file, too large, unreadable or not UTF-8."""
+    return _decoded(_bytes(path, name), name)
+
+
+def _bytes(path: Path, name: str) -> bytes:
     try:
         # Opening a pipe would wait for somebody to write; reading a device might never end.
         if not stat.S_ISREG(path.stat().st_mode):
@@ -99,7 +110,7 @@ def open_text(path: Path, name: str) -> str:
     if len(data) > LARGEST_FILE:
         why = f"the file has more than the {LARGEST_FILE:,} bytes that are read."
         raise StudyError([Mistake(Place(name), "", "", why, "Part it, or leave out what is not needed.")])
-    return _decoded(data, name)
+    return data
 
 
 def _decoded(data: bytes, name: str) -> str:
@@ -150,6 +161,34 @@ def _tables(root: Path) -> tuple[dict[str, Table], list[NotUsed], list[Mistake]]
     return tables, not_used, mistakes
 
 
+def _workbook(root: Path, study: Study, sheets: Mapping[str, Table]) -> tuple[dict[str, Table], list[NotUsed]]:
+    """The sheets of readings.xlsx: one named for each test, or one long sheet named readings; the rest is not used."""
+    if not os.path.lexists(root / WORKBOOK):
+        return {}, []
+    if sheets:
+        also = next(iter(sheets.values())).file
+        why = f"the folder has {also} too, and a reading must stand in one place."
+        raise StudyError([Mistake(Place(WORKBOOK), "", "", why, "Keep one of the two.")])
+    from evenbench.record.workbook import read_workbook
+
+    uses = {test.id: wide_columns(test) for test in study.tests} | {"readings": long_columns()}
+    found = read_workbook(_bytes(root / WORKBOOK, WORKBOOK), WORKBOOK, uses=uses)
+    used = {name: table for name, table in found.items() if name in uses and table.columns}
+    others = [
+        NotUsed(row=visible(table.file), reason=_other_sheet(name, study))
+        for name, table in found.items()
+        if name not in used
+    ]
+    return {LONG if name == "readings" else name: table for name, table in used.items()}, others
+
+
+def _other_sheet(name: str, study: Study) -> str:
+    near = next((test.id for test in study.tests if test.id == name.strip().lower()), "")
+    if near:
+        return f"call it {near}, in small letters, if it is the sheet of that test"
+    return "no test of the study has this name"
+
+
 def _listed(folder: Path) -> list[str]:
     """The names in a folder, without those of programs' own files; none where there is no such folder."""
     if not os.path.lexists(folder):
@@ -163,6 +202,6 @@ def _strangers(root: Path) -> list[NotUsed]:
     for name in _listed(root):
         if name in _LATER:
             out.append(NotUsed(row=name, reason=_LATER[name]))
-        elif Path(name).suffix.lower() in _SHEETS and name != "readings.csv":
+        elif Path(name).suffix.lower() in _SHEETS and name not in ("readings.csv", "observations.csv", WORKBOOK):
             out.append(NotUsed(row=visible(name), reason="sheets are read from the folder readings, as .csv"))
     return out

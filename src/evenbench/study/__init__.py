@@ -10,5 +10,8 @@ notes       mistakes as they are found, by path
 positions   where in the text each key and value stands
 readings    tables -> Readings: what was written down and still stands
 cells       the number in one cell, or what to write
+observations what was seen, in words, with the runs it is about
+guards      figures to look at again: doubts with their place
+slips       how a figure lies to its like, and which slips would have put it there
 mistakes    a place, a mistake, and the error that carries them all
 """

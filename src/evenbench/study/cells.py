@@ -99,6 +99,8 @@ def span(text: str, *, clock: bool = False) -> Span | None:
 
 def _between(text: str) -> Span | None:
     first, dots, second = text.partition("..")
+    if "..." in text:  # 0...6 could be 0 to 0.6, or 0 to 6 with a dot too many
+        return None
     low = number(first.strip()) if first.strip() else -inf
     high = number(second.strip()) if second.strip() else inf
     if not dots or low is None or high is None or not low < high or (isinf(low) and isinf(high)):

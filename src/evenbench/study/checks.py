@@ -108,7 +108,7 @@ class Checks:
         try:
             return parse_formula(text)
         except FormulaError as error:
-            self._formula_mistake(path, error)
+            self.formula_mistake(path, error)
             return None
 
     def sort(self, path: Path, formula: Formula, sorts: Mapping[str, Sort]) -> Sort | None:
@@ -121,9 +121,10 @@ class Checks:
         try:
             return dimension(formula, sorts)
         except FormulaError as error:
-            self._formula_mistake(path, error)
+            self.formula_mistake(path, error)
             return None
 
-    def _formula_mistake(self, path: Path, error: FormulaError) -> None:
+    def formula_mistake(self, path: Path, error: FormulaError) -> None:
+        """Note what is wrong with a formula, and under which character."""
         mark = f"at character {error.column + 1}: " if error.column else ""
         self.notes.add(path, error.formula, mark + error.why, error.write)

@@ -17,6 +17,7 @@ from evenbench.measure.units import Quantity, Unit
 Role = Literal["candidate", "control", "placebo", "reference"]
 Kind = Literal["benefit", "risk", "info"]
 Better = Literal["higher", "lower"]
+ScaleOfResult = Literal["raw", "log", "logit"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,10 +48,15 @@ class Purchase:
 
 @dataclass(frozen=True, kw_only=True)
 class Claim:
-    """What a label or an advertisement promises, and the results that would bear it out."""
+    """What a label or an advertisement promises, and the results that would bear it out.
+
+    must  as written: "better than …", "back to …", "no harm", "at least", "at most" or "not testable"
+    than  per result of `about`, the product that a "better than …" or "back to …" compares it with
+    """
 
     says: str
     must: str
+    than: tuple[str, ...] = ()
     about: tuple[str, ...] = ()
     needs: Literal["all", "any"] = "all"
     value: Quantity | None = None
@@ -58,7 +64,11 @@ class Claim:
 
 @dataclass(frozen=True, kw_only=True)
 class Product:
-    """Something compared, in one of four roles."""
+    """Something compared, in one of four roles.
+
+    dose        what one use takes by the label; the middle where the label gives a range
+    dose_range  the least and the most that one use takes, where the label gives a range
+    """
 
     id: str
     name: str
@@ -67,6 +77,7 @@ class Product:
     price: Quantity | None = None
     pack: Quantity | None = None
     dose: Quantity | None = None
+    dose_range: tuple[Quantity, Quantity] | None = None
     flash_point: str | None = None
     bought: Purchase | None = None
     facts: Mapping[str, str] = field(default_factory=dict)
@@ -119,7 +130,10 @@ class Margin:
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
-    """What is computed from one run's readings and judged."""
+    """What is computed from one run's readings and judged.
+
+    scale  on which products are compared: as it stands, by ratios, or by ratios of the odds of a share
+    """
 
     id: str
     test: str
@@ -131,6 +145,7 @@ class Result:
     primary: bool = False
     outcome: OutcomeKind = "number"
     levels: tuple[str, ...] = ()
+    scale: ScaleOfResult = "raw"
 
     @property
     def name(self) -> str:
@@ -150,7 +165,13 @@ class Result:
 
 @dataclass(frozen=True, kw_only=True)
 class Test:
-    """A procedure, the products that go through it, what is read and what is judged."""
+    """A procedure, the products that go through it, what is read and what is judged.
+
+    applied        how the products were applied, as written
+    applied_dose   the least and the most applied in one use, where `applied` gives a dose
+    applied_share  the same as multiples of each label's dose, where `applied` gives a share of it
+    derived        results computed once per product from the levels of others; for information, never judged
+    """
 
     __test__ = False  # the name is the trade's; this keeps pytest from collecting it
 
@@ -164,12 +185,15 @@ class Test:
     readings: tuple[DeclaredReading, ...] = ()
     constants: Mapping[str, Quantity] = field(default_factory=dict)
     results: tuple[Result, ...] = ()
+    derived: tuple[Result, ...] = ()
     blocks: str | None = None
     lanes: int | None = None
     replicates: int | None = None
     control_runs: int | None = None
     order: Literal["random", "as listed"] | None = None
     applied: Mapping[str, str] = field(default_factory=dict)
+    applied_dose: tuple[Quantity, Quantity] | None = None
+    applied_share: tuple[float, float] | None = None
     conditions: Mapping[str, str] = field(default_factory=dict)
     between: tuple[str, ...] = ()
     departs: tuple[tuple[str, str], ...] = ()
@@ -189,11 +213,17 @@ class Test:
 
 @dataclass(frozen=True, kw_only=True)
 class Question:
-    """What the audience is to be told, and the result that answers it."""
+    """What the audience is to be told, and the result, or the buyer ("buyers.daily"), that answers it."""
 
     asks: str
     answered_by: str | None = None
     against: str | None = None
+
+    @property
+    def buyer(self) -> str | None:
+        """The buyer whose advice answers it; None where a result does, or nothing."""
+        asked = self.answered_by or ""
+        return asked.removeprefix("buyers.") if asked.startswith("buyers.") else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -229,6 +259,20 @@ class Buyer:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PlainRanks:
+    """A table of average finishes: over which results and products, and what becomes of ties and gaps.
+
+    ties  "average": who tie share the average of their places; "lowest": they share the best of them
+    gaps  what becomes of a product without a level: "leave out" of its average, or "last" place
+    """
+
+    results: tuple[str, ...]
+    products: tuple[str, ...]
+    ties: Literal["average", "lowest"]
+    gaps: Literal["leave out", "last"]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Study:
     """What was declared. `text` is the file as typed; nothing here was measured."""
 
@@ -242,6 +286,7 @@ class Study:
     products: tuple[Product, ...]
     tests: tuple[Test, ...]
     buyers: tuple[Buyer, ...]
+    plain_ranks: PlainRanks | None = None
     text: str = field(default="", repr=False)
 
     def product(self, id: str) -> Product:

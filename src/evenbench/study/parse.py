@@ -16,12 +16,14 @@ from evenbench.measure.errors import suggest
 from evenbench.measure.units import Quantity, describe, parse_unit
 from evenbench.study import file as shape
 from evenbench.study.checks import FACTS, Checks
+from evenbench.study.doses import check_price, dose
 from evenbench.study.mistakes import StudyError
 from evenbench.study.model import (
     Buyer,
     Claim,
     Instrument,
     Must,
+    PlainRanks,
     Price,
     Product,
     Purchase,
@@ -39,6 +41,7 @@ __all__ = ["LARGEST_TEXT", "parse"]
 
 _FLASH = re.compile(r"-?[0-9]+(\.[0-9]+)? *deg[CF]\b")
 _GREATEST_WEIGHT = 1e6
+_ROLE_WORDS = ("control", "placebo", "reference")
 
 
 def parse(text: str, *, today: date, file: str = "study.toml") -> Study:
@@ -72,6 +75,7 @@ class _Meaning:
         self.checks, self.declared, self.notes = checks, checks.declared, checks.notes
         self.products: dict[str, Product] = {}
         self.results: dict[str, Result] = {}
+        self.derived: set[str] = set()
 
     def study(self, text: str) -> Study:
         """Resolve everything; whatever cannot stand is in the notes."""
@@ -82,6 +86,7 @@ class _Meaning:
         self.facts_of_one_sort()
         tests = tuple(self.test(id, table, instruments) for id, table in declared.tests.items())
         self.results = {r.name: r for t in tests for r in t.results}
+        self.derived = {r.name for t in tests for r in t.derived}
         return Study(
             id=declared.study.id,
             title=declared.study.title,
@@ -90,9 +95,10 @@ class _Meaning:
             questions=tuple(self.question(n, q, tests) for n, q in enumerate(declared.study.questions)),
             price=self.price(declared.price) if declared.price else None,
             instruments=tuple(instruments.values()),
-            products=tuple(replace(p, claims=self.claims(id)) for id, p in self.products.items()),
+            products=tuple(replace(p, claims=self.claims(id, tests)) for id, p in self.products.items()),
             tests=tests,
             buyers=tuple(self.buyer(id, table) for id, table in declared.buyers.items()),
+            plain_ranks=self.plain_ranks(declared.plain_ranks, tests) if declared.plain_ranks else None,
             text=text,
         )
 
@@ -144,6 +150,7 @@ class _Meaning:
         if table.flash_point not in (None, "none", "unknown") and not _FLASH.match(table.flash_point):
             write = 'Write it as "24 degC", "24 degC closed cup", "none" or "unknown".'
             self.notes.add((*path, "flash_point"), table.flash_point, "this is no temperature.", write)
+        takes, ends = dose((*path, "dose"), table.dose, self.checks) or (None, None)
         return Product(
             id=id,
             name=table.name,
@@ -151,7 +158,8 @@ class _Meaning:
             also=tuple(table.also),
             price=self.paid((*path, "price"), table.price),
             pack=self.checks.above_zero((*path, "pack"), table.pack, "what a pack holds"),
-            dose=self.checks.above_zero((*path, "dose"), table.dose, "a dose"),
+            dose=takes,
+            dose_range=ends,
             flash_point=table.flash_point,
             bought=self.bought((*path, "bought"), table.bought) if table.bought else None,
             facts=dict(table.facts),
@@ -180,7 +188,7 @@ class _Meaning:
                     self.notes.add(at, name, f"{other} is called this too.", "Give each product a name of its own.")
 
     def facts_of_one_sort(self) -> None:
-        """A fact that a formula names is of one sort for all products."""
+        """A fact that a result's formula names is of one sort for all products: they are compared in one unit."""
         sorts = sorts_of_facts(self.products)
         for fact in FACTS:
             if not self.in_a_formula(f"product.{fact}"):
@@ -189,17 +197,18 @@ class _Meaning:
                 stated: Quantity | None = getattr(product, fact)
                 if stated is not None and stated.unit.dims != sorts[f"product.{fact}"][0]:
                     usual = describe(sorts[f"product.{fact}"][0])
-                    why = f"for other products the {fact} is {usual}, and a formula needs all of one sort."
+                    why = f"for other products the {fact} is {usual}, and a result's formula needs all of one sort."
                     self.notes.add(("products", product.id, fact), stated.text, why, f"Write {usual}.")
 
     def in_a_formula(self, name: str) -> bool:
-        prices = [self.declared.price.formula] if self.declared.price else []
-        results = [r.formula for t in self.declared.tests.values() for r in t.results.values()]
-        return any(name in formula for formula in (*prices, *results))
+        return any(name in r.formula for t in self.declared.tests.values() for r in t.results.values())
 
     # -- tests and price
 
     def test(self, id: str, table: shape.TestTable, instruments: Mapping[str, Instrument]) -> Test:
+        if id == "buyers":
+            write = "Choose another id for the test."
+            self.notes.add(("tests", id), id, "questions name buyers by this word.", write, at_key=True)
         if id == "price":
             write = "Choose another id for the test."
             self.notes.add(("tests", id), id, "buyers weigh the price by this name.", write, at_key=True)
@@ -214,11 +223,7 @@ class _Meaning:
         matters = self.checks.above_zero(("price", "matters"), table.matters, what, unit)
         if formula is None:
             return None
-        sort = self.checks.sort(("price", "formula"), formula, sorts_of_facts(self.products))
-        if sort is not None and sort[0] != unit.dims:
-            why = f"the formula gives {describe(sort[0])}, and a price is in {self.checks.currency}."
-            write = 'Write it as in "product.price / product.pack * product.dose".'
-            self.notes.add(("price", "formula"), table.formula, why, write)
+        check_price(("price", "formula"), formula, unit.dims, self.products, self.checks)
         return Price(formula=formula, unit=unit, per=table.per, matters=float(matters.to(unit))) if matters else None
 
     # -- buyers, claims, questions
@@ -228,7 +233,10 @@ class _Meaning:
         found = self.results.get(name)
         test, _, id = name.partition(".")
         damaged = self.notes.typed("tests", test, "results", id) or self.damaged_test(test)
-        if found is None and not damaged:
+        if name in self.derived:
+            why = "this result is derived from levels, for information, and nothing is judged by it."
+            self.notes.add(path, name, why, "Name the result that it is derived from.", at_key=at_key)
+        elif found is None and not damaged:
             near = suggest(name, list(self.results)) or "The tests have no sound result."
             self.notes.add(path, name, "no test of this study has this result.", near, at_key=at_key)
         return found
@@ -256,16 +264,19 @@ class _Meaning:
 
     def fits(self, path: Path, must: str, result: Result) -> None:
         """`no harm` is said of risks only, `better` of benefits only."""
-        needs = {"no harm": "risk", "better": "benefit", "better than control": "benefit"}.get(must)
+        needs = "risk" if must == "no harm" else "benefit" if must.startswith("better") else None
+        if must.startswith("back to") and result.kind == "info":
+            write = "Name a benefit or a risk, or ask for something else."
+            self.notes.add(path, must, f"{result.name} is an info, which is not judged.", write)
         if needs is not None and result.kind != needs:
             write = f"Name a {needs}, or ask for something else."
             self.notes.add(path, must, f"{result.name} is a {result.kind}, and this is said of a {needs}.", write)
 
-    def claims(self, product: str) -> tuple[Claim, ...]:
+    def claims(self, product: str, tests: tuple[Test, ...]) -> tuple[Claim, ...]:
         declared = self.declared.products[product].claims
-        return tuple(self.claim(("products", product, "claims", n), claim) for n, claim in enumerate(declared))
+        return tuple(self.claim(("products", product, "claims", n), claim, tests) for n, claim in enumerate(declared))
 
-    def claim(self, path: Path, claim: shape.ClaimTable) -> Claim:
+    def claim(self, path: Path, claim: shape.ClaimTable, tests: tuple[Test, ...]) -> Claim:
         named = [self.named_result((*path, "about", n), name) for n, name in enumerate(claim.about)]
         about = [result for result in named if result is not None]
         self.checks.once((*path, "about"), claim.about)
@@ -278,26 +289,127 @@ class _Meaning:
         for result in about:
             self.fits((*path, "must"), claim.must, result)
         value = self.bound((*path, "value"), claim.value, about, claim.must)
-        return Claim(says=claim.says, must=claim.must, about=tuple(claim.about), needs=claim.needs, value=value)
+        other = claim.must.rpartition(" ")[2] if claim.must.startswith(("better than ", "back to ")) else ""
+        if not other:
+            return Claim(says=claim.says, must=claim.must, about=tuple(claim.about), needs=claim.needs, value=value)
+        if other not in _ROLE_WORDS and not self.compares((*path, "must"), path, claim.must, other):
+            return Claim(says=claim.says, must=claim.must, about=tuple(claim.about), needs=claim.needs)
+        than = tuple(self.compared((*path, "must"), claim.must, other, result, tests) for result in about)
+        return Claim(says=claim.says, must=claim.must, than=than, about=tuple(claim.about), needs=claim.needs)
+
+    def compares(self, at: Path, path: Path, must: str, other: str) -> bool:
+        """Whether the product that a claim names can be what its own product is compared with."""
+        own = str(path[1])
+        products = self.products
+        allowed = [p.id for p in products.values() if p.id != own and (p.role == "reference" or " than " in must)]
+        what = "a reference" if " to " in must else "another product"
+        if other in allowed:
+            return True
+        if other in products and other != own:
+            self.notes.add(at, must, f"{other} is not {what}.", suggest(other, allowed))
+        elif other == own:
+            self.notes.add(at, must, "this compares the product with itself.", suggest(other, allowed))
+        elif not self.notes.typed("products", other):
+            near = suggest(other, [*_ROLE_WORDS, *allowed])
+            self.notes.add(at, must, f"the study has no product {other!r}.", near)
+        return False
+
+    def compared(self, at: Path, must: str, other: str, result: Result, tests: tuple[Test, ...]) -> str:
+        """The product that a claim about `result` compares with; "" where there is none, or none alone."""
+        test = next(t for t in tests if t.id == result.test)
+        if other not in _ROLE_WORDS:
+            if other not in test.products:
+                self.notes.add(
+                    at, must, f"{other} does not go through test {test.id}.", f"Known: {', '.join(test.products)}."
+                )
+            return other
+        of = {
+            "control": (test.control,) if test.control else (),
+            "placebo": test.placebos,
+            "reference": test.references,
+        }
+        if len(of[other]) > 1:
+            why = f"test {test.id} has {len(of[other])} {other}s ({', '.join(of[other])})."
+            write = f'Name the one meant, as in "{must.replace(other, of[other][0])}".'
+            self.notes.add(at, must, why, write)
+        elif not of[other] and other != "control":
+            self.notes.add(at, must, f"no {other} goes through test {test.id}.", "Name another result or product.")
+        return of[other][0] if of[other] else ""
 
     def question(self, n: int, question: shape.QuestionTable, tests: tuple[Test, ...]) -> Question:
         path: Path = ("study", "questions", n)
         asked = question.answered_by
+        if asked is not None and asked.startswith("buyers."):
+            return self.question_to_buyer(path, question, asked)
         result = self.named_result((*path, "answered_by"), asked) if asked is not None else None
         if question.against is not None:
-            allowed = [p.id for p in self.products.values() if p.role in ("control", "placebo")]
-            known = self.checks.known((*path, "against"), question.against, "products", allowed, "a control or placebo")
+            allowed = [p.id for p in self.products.values() if p.role in _ROLE_WORDS]
+            what = "a control, placebo or reference"
+            known = self.checks.known((*path, "against"), question.against, "products", allowed, what)
             self.against_in_test((*path, "against"), question.against, result if known else None, tests)
             if asked is None:
                 write = 'Add answered_by = "test.result".'
                 self.notes.add((*path, "against"), question.against, "nothing says by which result.", write)
         return Question(asks=question.asks, answered_by=asked, against=question.against)
 
+    def question_to_buyer(self, path: Path, question: shape.QuestionTable, asked: str) -> Question:
+        """A question that the advice to a buyer answers."""
+        buyer = asked.removeprefix("buyers.")
+        self.checks.known((*path, "answered_by"), buyer, "buyers", self.declared.buyers, "a buyer")
+        if question.against is not None:
+            why = "a buyer's advice is about all products, not about one against another."
+            self.notes.add((*path, "against"), question.against, why, "Leave it out.")
+        return Question(asks=question.asks, answered_by=asked)
+
     def against_in_test(self, path: Path, other: str, result: Result | None, tests: tuple[Test, ...]) -> None:
         test = next((t for t in tests if result is not None and t.id == result.test), None)
         if test is not None and other not in test.products:
-            near = suggest(other, [p for p in (test.control, *test.placebos) if p is not None])
+            near = suggest(other, [p for p in (test.control, *test.placebos, *test.references) if p is not None])
             self.notes.add(path, other, f"it does not go through test {test.id}.", near)
+
+    # -- average finishes
+
+    def plain_ranks(self, table: shape.PlainRanksTable, tests: tuple[Test, ...]) -> PlainRanks:
+        path: Path = ("plain_ranks",)
+        self.checks.once((*path, "tests"), table.tests)
+        self.checks.once((*path, "include"), table.include)
+        if table.tests:
+            found = [self.ranked((*path, "tests", n), name, tests) for n, name in enumerate(table.tests)]
+        else:
+            judged = [t for t in tests if any(r.kind != "info" for r in t.results)]
+            found = [self.ranked_of(path, t.id, t, at_key=True) for t in judged]
+        roles = ("candidate", *_ROLE_WORDS)
+        for n, word in enumerate(table.include):
+            if word not in roles and word not in self.products and not self.notes.typed("products", word):
+                near = suggest(word, [*roles, *self.products])
+                self.notes.add((*path, "include", n), word, "this is neither a role nor a product.", near)
+        included = [p.id for p in self.products.values() if p.role in table.include or p.id in table.include]
+        results = tuple(dict.fromkeys(r.name for r in found if r is not None))
+        return PlainRanks(results=results, products=tuple(included), ties=table.ties, gaps=table.gaps)
+
+    def ranked(self, path: Path, name: str, tests: tuple[Test, ...]) -> Result | None:
+        """The result that a plain rank table goes by: named itself, or that of a test."""
+        test = next((t for t in tests if t.id == name), None)
+        if test is not None:
+            return self.ranked_of(path, name, test)
+        result = self.named_result(path, name)
+        if result is not None and (result.better is None or result.outcome == "category"):
+            why = "no way of it is better, so nobody comes first in it."
+            self.notes.add(path, name, why, "Name another result, or give this one better.")
+            return None
+        return result
+
+    def ranked_of(self, path: Path, given: str, test: Test, *, at_key: bool = False) -> Result | None:
+        """The main result of a test, or its only one that is judged."""
+        judged = [r for r in test.results if r.kind != "info" and r.outcome != "category" and r.better is not None]
+        main = [r for r in judged if r.primary] or judged
+        if len(main) == 1:
+            return main[0]
+        if main or not self.damaged_test(test.id):
+            why = f"test {test.id} has {len(main) or 'no'} results that it could go by."
+            write = "Write in tests which one, as in " + (f'"{main[0].name}".' if main else '"test.result".')
+            self.notes.add(path, given, why, write, at_key=at_key)
+        return None
 
     def buyer(self, id: str, table: shape.BuyerTable) -> Buyer:
         path: Path = ("buyers", id)

@@ -7,9 +7,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, names
+from evenbench.measure.errors import FormulaError
+from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, columns, levels, names
 from evenbench.measure.units import PURE, Quantity, Unit, describe, parse_unit
 from evenbench.study.checks import FACTS, Checks
+from evenbench.study.doses import applied_dose, applied_share
 from evenbench.study.file import ReadingTable, ResultTable, TestTable
 from evenbench.study.model import (
     DeclaredReading,
@@ -38,7 +40,8 @@ def read_test(
     enters = _Entrants.of(path, table, checks, products)
     readings = dict(_readings(path, table, checks, instruments))
     constants = dict(_constants(path, table, checks))
-    results = _Results(id, table, checks, readings, constants, products).all()
+    found = _Results(id, table, checks, readings, constants, products, enters.control)
+    results, derived = found.all()
     if table.lanes is not None and table.blocks is None and not checks.notes.typed(*path, "blocks"):
         checks.notes.add((*path, "lanes"), table.lanes, "lanes belong to rounds.", 'Add blocks = "round".')
     for what in ("readings", "results"):
@@ -57,12 +60,15 @@ def read_test(
         readings=tuple(readings.values()),
         constants=constants,
         results=tuple(results),
+        derived=tuple(derived),
         blocks=table.blocks,
         lanes=table.lanes,
         replicates=table.replicates,
         control_runs=table.control_runs,
         order=table.order,
         applied={key: str(value) for key, value in table.applied.items()},
+        applied_dose=applied_dose(path, table, checks),
+        applied_share=applied_share(path, table, checks),
         conditions=dict(table.conditions),
         between=tuple(table.between),
         departs=tuple((d.from_, d.why) for d in table.departs),
@@ -241,10 +247,14 @@ class _Results:
     readings: Mapping[str, DeclaredReading]
     constants: Mapping[str, Quantity]
     products: Mapping[str, Product]
+    control: str | None
 
-    def all(self) -> list[Result]:
-        """Every result that can stand, in file order."""
+    def all(self) -> tuple[list[Result], list[Result]]:
+        """Every result that can stand, in file order: those of single runs, and those derived from levels."""
         formulas = dict(self.formulas())
+        derived = {name: formulas.pop(name) for name in list(formulas) if levels(formulas[name])}
+        for name in [name for name, formula in formulas.items() if set(names(formula)) & set(derived)]:
+            self.names_derived(name, formulas.pop(name), derived)
         waits = {name: set(names(formula)) & set(formulas) for name, formula in formulas.items()}
         for name in _in_circles(waits):
             why = f"it is computed from itself, by way of {' and '.join(sorted(waits[name]))}."
@@ -263,7 +273,86 @@ class _Results:
                 if result is not None:
                     done[name] = result
                     sorts[name] = sort or (result.unit.dims, result.unit.scale)
-        return [done[name] for name in self.table.results if name in done]
+        found = [done[name] for name in self.table.results if name in done]
+        return found, [r for name, formula in derived.items() if (r := self.derived(name, formula, done, derived))]
+
+    def names_derived(self, id: str, formula: Formula, derived: Mapping[str, Formula]) -> None:
+        """Note that a formula names a result that has no value for one run."""
+        name = next(n for n in names(formula) if n in derived)
+        why = f"{name} is computed once per product, from levels of the control or a reference."
+        write = "Name results that are computed run by run."
+        self.checks.notes.add(("tests", self.test, "results", id, "formula"), formula.text, why, write)
+
+    def derived(
+        self, id: str, formula: Formula, done: Mapping[str, Result], derived: Mapping[str, Formula]
+    ) -> Result | None:
+        """A result computed once per product from levels of other results."""
+        declared, notes = self.table.results[id], self.checks.notes
+        at: Path = ("tests", self.test, "results", id)
+        if set(names(formula)) & set(derived):
+            self.names_derived(id, formula, derived)
+            return None
+        try:
+            self.check_levels(formula, derived)
+        except FormulaError as error:
+            self.checks.formula_mistake((*at, "formula"), error)
+            return None
+        if declared.kind != "info":
+            why = "a result derived from levels of the control or a reference is for information."
+            notes.add((*at, "kind"), declared.kind, why, 'Write kind = "info"; to compare ratios, scale = "log".')
+            return None
+        if declared.scale != "raw":
+            why = "a result derived from levels is not compared, on any scale."
+            notes.add((*at, "scale"), declared.scale, why, "Leave it out.")
+        self.margin((*at, "matters"), declared, PURE)
+        unit = self.checks.unit((*at, "unit"), declared.unit) if declared.unit is not None else None
+        if declared.unit is None and not notes.typed(*at, "unit"):
+            notes.add(at, "", "'unit' is missing.", 'Add unit = "%" (or yours).', at_key=True)
+        sorts = {r.id: (r.unit.dims, r.unit.scale) for r in done.values() if r.outcome == "number"}
+        held = {name: (q.unit.dims, q.unit.scale) for name, q in self.constants.items()}
+        sorts |= held | sorts_of_facts(self.products)
+        used = [*names(formula), *(level.id for level in levels(formula))]
+        if any(n not in sorts and n not in done and self.named_somewhere(n) for n in used):
+            return None  # what it names has a mistake of its own
+        sort = self.checks.sort((*at, "formula"), formula, sorts)
+        if sort is None or unit is None:
+            return None
+        if sort[0] != unit.dims:
+            why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
+            notes.add((*at, "unit"), declared.unit, why, "Correct the unit or the formula.")
+        if sort[1] == "ratio" and unit.scale == "interval":
+            unit = replace(unit, offset=0.0, scale="ratio")
+        return Result(
+            id=id,
+            test=self.test,
+            formula=formula,
+            unit=unit,
+            kind="info",
+            better=declared.better,
+            primary=declared.primary,
+        )
+
+    def check_levels(self, formula: Formula, derived: Mapping[str, Formula]) -> None:
+        """Refuse what a formula that is computed once per product cannot name.
+
+        Raises FormulaError, with the column of the name at fault.
+        """
+        text = formula.text
+        for level in levels(formula):
+            if not level.of and self.control is None and not self.may_have_control():
+                raise FormulaError(text, level.at, "the test has no control.", 'Give a product role = "control".')
+            if level.of and level.of not in self.table.references:
+                known = ", ".join(self.table.references)
+                write = f"Its references: {known}." if known else f'Add references = ["{level.of}"] to the test.'
+                raise FormulaError(text, level.of_at, f"the test has no reference {level.of!r}.", write)
+        inner = {level.id: level.id_at for level in levels(formula)}
+        for name, at in {**columns(formula), **inner}.items():
+            if name in self.readings:
+                why = f"{name} is read run by run, and a formula with a level in it is computed once per product."
+                raise FormulaError(text, at, why, "Name a result.")
+            if name in inner and (name in self.constants or name in derived):
+                what = "a constant" if name in self.constants else "derived from levels itself"
+                raise FormulaError(text, at, f"{name} is {what}.", "Name a result that is computed run by run.")
 
     def formulas(self) -> Iterator[tuple[str, Formula]]:
         """The formula of every result that has one that can be read."""
@@ -322,6 +411,7 @@ class _Results:
             better=declared.better,
             matters=self.margin((*at, "matters"), declared, unit),
             primary=declared.primary,
+            scale=declared.scale if self.may_scale((*at, "scale"), declared, unit) else "raw",
         )
         return result, sort if mismatch else None
 
@@ -333,7 +423,8 @@ class _Results:
             write = "Leave it to the notes." if reading.kind == "text" else f'Write formula = "{reading.id}", alone.'
             notes.add((*at, "formula"), formula.text, why, write)
             return None
-        for key, given in {"unit": declared.unit, "matters": declared.matters}.items():
+        scale = None if declared.scale == "raw" else declared.scale
+        for key, given in {"unit": declared.unit, "matters": declared.matters, "scale": scale}.items():
             if given is not None:
                 notes.add((*at, key), given, f"a {reading.kind} has no {key}.", "Leave it out.")
         if declared.kind != "info" and declared.better is None and not notes.typed(*at, "better"):
@@ -360,6 +451,18 @@ class _Results:
             return True
         return any(notes.typed("tests", test, p, name) or notes.doubtful("tests", test, p) for p in parts)
 
+    def may_scale(self, path: Path, declared: ResultTable, unit: Unit) -> bool:
+        """Whether the result's unit has the scale that the result asks for."""
+        if declared.scale != "raw" and unit.scale == "interval":
+            why = f"{unit.text} starts at no true zero, so a ratio of two values means nothing."
+        elif declared.scale == "logit" and unit.dims:
+            why = f"the logit scale is for shares, and {unit.text} is {describe(unit.dims)}."
+        else:
+            return True
+        write = 'Write scale = "raw"' + (' or "log".' if unit.scale == "ratio" else ".")
+        self.checks.notes.add(path, declared.scale, why, write)
+        return False
+
     # -- the smallest difference that matters
 
     def margin(self, path: Path, declared: ResultTable, unit: Unit) -> Margin | None:
@@ -367,7 +470,8 @@ class _Results:
         if text is None:
             if declared.kind != "info" and not notes.typed(*path):
                 why = f"a {declared.kind} must say the smallest difference that matters."
-                write = f'Add matters = {_example(unit)} or "10 % of control", decided before measuring.'
+                either = "" if declared.scale != "raw" else f"{_example(unit)} or "
+                write = f'Add matters = {either}"10 % of control", decided before measuring.'
                 notes.add(path[:-1], "", why, write, at_key=True)
             return None
         if declared.kind == "info":
@@ -377,6 +481,11 @@ class _Results:
         if share := _SHARE.fullmatch(text):
             margin = Margin(amount=float(share["n"]) / 100, share_of_control=True, text=text)
             return self.positive(path, margin) if self.has_share(path, text, unit) else None
+        if declared.scale != "raw" and unit.scale == "ratio":
+            what = "ratios" if declared.scale == "log" else "ratios of odds"
+            why = f"on the {declared.scale} scale products are compared by {what}, which have no unit."
+            notes.add(path, text, why, 'Write "10 % of control" (or your share).')
+            return None
         if (points := POINTS.fullmatch(text)) and unit.text == "%":
             return self.positive(path, Margin(amount=float(points["n"]), share_of_control=False, text=text))
         return self.plain_margin(path, text, unit)

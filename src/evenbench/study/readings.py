@@ -30,6 +30,16 @@ _LONG_COLUMNS = ("test", *_RUN_COLUMNS, "reading", "repeat", "value", "unit")
 _LATER_COLUMNS = ("code", "instrument", "at", "by")
 
 
+def wide_columns(test: Test) -> tuple[str, ...]:
+    """The columns that are read of a test's wide sheet."""
+    return (*_RUN_COLUMNS, *(_column(r.id, n) for r in test.readings for n in range(1, r.repeats + 1)))
+
+
+def long_columns() -> tuple[str, ...]:
+    """The columns that are read of a long sheet."""
+    return _LONG_COLUMNS
+
+
 @dataclass(frozen=True)
 class Table:
     """A table of text cells as it stood in a file: `rows` are (line, {column: cell}), `header` is the header's line.

@@ -252,7 +252,9 @@ def _model_at(path: Path) -> type[BaseModel] | None:
 
 def _without_none(annotation: Any) -> Any:
     if get_origin(annotation) in (Union, UnionType):
-        return next(a for a in get_args(annotation) if a is not type(None))
+        members = [a for a in get_args(annotation) if a is not type(None)]
+        # Where a text or a table may stand, the keys are the table's.
+        return next((a for a in members if isinstance(a, type) and issubclass(a, BaseModel)), members[0])
     return annotation
 
 
