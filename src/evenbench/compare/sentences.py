@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from evenbench.compare.against import Family
-from evenbench.measure.wording import decimals, number, with_unit
+from evenbench.measure.wording import decimals, number, telling, with_unit
 from evenbench.study.model import Result
 
 
@@ -20,9 +20,10 @@ def finding(family: Family, k: int, result: Result, names: Mapping[str, str], ma
         return f"{name}: cannot say ({family.why[k]})."
     if result.scale != "raw":
         return _ratio(family, k, result, name, other, matters)
-    places = decimals((high - low) / 2 if math.isfinite(low) else abs(effect) / 10)
+    marks = (0.0,) if matters is None else (0.0, matters, -matters)
+    places = telling(low, high, *marks) if math.isfinite(low) else decimals(abs(effect) / 10)
     unit = result.difference_unit
-    amount = with_unit(f"{matters:.3g}", unit) if matters is not None else ""
+    amount = with_unit(_plain(matters), unit) if matters is not None else ""
     measured = f"{name}: {_turned(effect, places, unit)} than {other}"
     if not math.isfinite(low):
         ending = f": cannot say ({family.why[k]})." if verdict else f" ({family.why[k]})."
@@ -37,7 +38,7 @@ def _ratio(family: Family, k: int, result: Result, name: str, other: str, matter
     """The sentence where products are compared by ratios: in percent, or in times where a ratio is large."""
     effect, low, high = float(family.effect[k]), float(family.low[k]), float(family.high[k])
     odds = "odds " if result.scale == "logit" else ""
-    amount = f"{100 * math.expm1(matters):.3g} %" + (" of the odds" if odds else "") if matters is not None else ""
+    amount = _share(family, k, result, matters) + (" of the odds" if odds else "") if matters is not None else ""
     known = [x for x in (effect, low, high) if math.isfinite(x)]
     ratio = _Ratio(in_times=max(known) >= 3, half=50 * (high - low) if math.isfinite(low) else math.inf)
     measured = f"{name}: {odds}{ratio.way(effect)} {ratio.than} {other}"
@@ -50,6 +51,22 @@ def _ratio(family: Family, k: int, result: Result, name: str, other: str, matter
     else:
         span = ratio.span(low, high)
     return f"{measured} ({span}{together}){_ending(family, k, amount)}"
+
+
+def _plain(matters: float) -> str:
+    """A margin in plain figures.
+
+    >>> _plain(5.0), _plain(1234.0), _plain(0.0125)
+    ('5', '1234', '0.0125')
+    """
+    return f"{matters:.3g}" if 1e-4 < matters < 1000 else number(matters, 0)
+
+
+def _share(family: Family, k: int, result: Result, matters: float) -> str:
+    """A margin on the log scale in percent, on the side that is spoken of: 60 % up is 37.5 % down."""
+    spoken_of_loss = family.verdict[k] in ("no harm shown", "harm")
+    down = result.sign > 0 if spoken_of_loss else float(family.effect[k]) < 1
+    return f"{100 * (-math.expm1(-matters) if down else math.expm1(matters)):.3g} %"
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,19 @@ def number(value: float, places: int = 2) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
+def telling(low: float, high: float, *marks: float) -> int:
+    """Decimals for the ends of an interval: two figures of its width, or more if an end prints as a mark it misses.
+
+    >>> telling(0.9, 4.957, 0.0, 5.0), telling(1.0, 4.0, 0.0, 5.0)
+    (2, 1)
+    """
+    places = decimals((high - low) / 2)
+    pairs = [(end, mark) for end in (low, high) for mark in marks if end != mark]
+    while places < 6 and any(number(end, places) == number(mark, places) for end, mark in pairs):
+        places += 1
+    return places
+
+
 def with_unit(text: str, unit: str) -> str:
     """A number and its unit.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import decimals, number, with_unit
+from evenbench.measure.wording import number, telling, with_unit
 from evenbench.study.model import Must
 
 # Verdicts that pass a must-have and verdicts that fail it; any other leaves it open.
@@ -74,7 +74,7 @@ def _by_interval(comparison: Comparison, must: Must, product: str, bound: float)
     at_least = must.is_ == "at least"
     inside = low >= bound if at_least else high <= bound
     outside = high < bound if at_least else low > bound
-    places = _telling(bound, low, high)
+    places = telling(low, high, bound)
     span = f"between {number(low, places)} and {with_unit(number(high, places), comparison.result.unit.text)}"
     status: Literal["passed", "open", "failed"] = "passed" if inside else "failed" if outside else "open"
     return MustMet(status=status, because=f"{_wanted(comparison, must)}: {span}")
@@ -82,11 +82,3 @@ def _by_interval(comparison: Comparison, must: Must, product: str, bound: float)
 
 def _wanted(comparison: Comparison, must: Must) -> str:
     return f"{comparison.label} {must.is_} {must.value.text if must.value else ''}"
-
-
-def _telling(bound: float, low: float, high: float) -> int:
-    """Decimals enough that no end of an interval prints as the bound it is held to."""
-    places = decimals((high - low) / 2)
-    while places < 9 and any(number(end, places) == number(bound, places) for end in (low, high) if end != bound):
-        places += 1
-    return places
