@@ -275,6 +275,8 @@ def test_stopped_from_the_keyboard(demo: Path) -> None:
     """Ctrl-C ends with a word and the status that shells expect, not with a traceback."""
     waiting = (
         "import evenbench.record.folder as f, os, signal, sys\n"
+        # A job in the background is started with the signal ignored.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "f.open_study = lambda *_: os.kill(os.getpid(), signal.SIGINT)\n"
         "from evenbench.cli import main; main()"
     )
