@@ -31,3 +31,12 @@ def test_nothing_heavy_is_loaded(call: str) -> None:
 
 def test_the_probe_sees_a_heavy_library() -> None:
     assert "numpy" in loaded_after("import numpy")
+
+
+def test_an_analysis_loads_no_more_than_it_needs() -> None:
+    """Half a second of scipy.stats on every command is what a missing five lines would cost."""
+    demo = "import evenbench.analysis as a, evenbench.record.folder as f, pathlib, evenbench"
+    code = f"{demo}; a.analyse(*f.open_study(pathlib.Path(evenbench.__file__).parent / 'demo'))"
+    probe = "import sys; print(*[n for n in ('scipy.stats', 'scipy.optimize', 'matplotlib') if n in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", f"{code}\n{probe}"], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -426,15 +427,20 @@ def _span(values: Array) -> tuple[float, float]:
     return low, high
 
 
-def ranks(values: Array) -> Array:
-    """Places of values, the least first, ties averaged.
+def ranks(values: Array, *, ties: Literal["average", "lowest"] = "average") -> Array:
+    """Places of values, the least first; equal values share the average of their places, or the lowest.
+
+    Our own five lines, because scipy.stats would add half a second to every command.
 
     >>> ranks(np.array([2.0, 1.0, 2.0, np.inf])).tolist()
     [2.5, 1.0, 2.5, 4.0]
+    >>> ranks(np.array([2.0, 1.0, 2.0, np.inf]), ties="lowest").tolist()
+    [2.0, 1.0, 2.0, 4.0]
     """
     _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
     last = np.cumsum(counts)
-    return np.asarray((last - (counts - 1) / 2)[inverse], dtype=np.float64)
+    places = last - (counts - 1) / 2 if ties == "average" else last - counts + 1
+    return np.asarray(places[inverse], dtype=np.float64)
 
 
 def _order(order: float | None) -> float:

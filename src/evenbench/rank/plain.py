@@ -13,11 +13,11 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from evenbench.compare.comparison import Comparison
 from evenbench.measure.wording import listed, number
 from evenbench.rank.placing import Placing
+from evenbench.reduce import ranks
 from evenbench.study.model import PlainRanks, Study
 
 Array = NDArray[np.float64]
@@ -89,7 +89,7 @@ def places_of(levels: Array, declared: PlainRanks) -> Array:
     places = np.full(levels.shape, np.nan)
     for row, level in zip(places, levels, strict=True):
         known = np.isfinite(level)
-        row[known] = stats.rankdata(-level[known], method="average" if declared.ties == "average" else "min")
+        row[known] = ranks(-level[known], ties="average" if declared.ties == "average" else "lowest")
         if declared.gaps == "last" and not known.all():
             missing = int((~known).sum())
             row[~known] = int(known.sum()) + ((missing + 1) / 2 if declared.ties == "average" else 1)
