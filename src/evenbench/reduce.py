@@ -359,16 +359,13 @@ class _Reduction:
         """Runs of which only bounds are known."""
         out = []
         for n, found in self.bounds.items():
-            if np.isfinite(value[n]) or result.id not in found or not self.open_behind(result, n):
+            # Bounds stand in for an outcome only where nothing that the formula needs is absent.
+            if np.isfinite(value[n]) or result.id not in found or self.absent(result, n):
                 continue
             low, high = (float(result.unit.from_si(end)) for end in found[result.id])
             run = self.readings.runs[self.runs[n]]
             out.append(Beyond(product=run.product, run=self.runs[n], low=low, high=high, rows=self.rows(result, n)))
         return tuple(out)
-
-    def open_behind(self, result: Result, n: int) -> bool:
-        """Whether bounds are all that stands between this run and its outcome: nothing it needs is absent."""
-        return not self.absent(result, n)
 
     def missing(self, result: Result, value: Array, off_scale: NDArray[np.bool_]) -> tuple[Missing, ...]:
         """Runs and products without an outcome or bounds, and why."""

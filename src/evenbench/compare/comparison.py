@@ -67,6 +67,13 @@ class Comparison(Frozen):
         """The result compared."""
         return self.outcomes.result
 
+    def runs_of(self, product: str) -> int:
+        """How many runs of a product say anything of the result, bounds included; 0 where it did not enter the test."""
+        if product not in self.products:
+            return 0
+        k = self.products.index(product)
+        return int(self.count[k] + self.beyond[k])
+
     def against(self, other: str, member: str) -> tuple[Family, int] | None:
         """The family and place where `member` is compared with `other`; None where it is not."""
         for family in self.families:

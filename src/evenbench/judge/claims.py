@@ -58,7 +58,7 @@ Found = tuple[ClaimVerdict, str]
 
 def _one(study: Study, comparison: Comparison, product: str, claim: Claim, other: str) -> Found:
     """The word for a claim on one result, and why."""
-    if not _measured(comparison, product):
+    if not comparison.runs_of(product):
         return "not tested", f"{comparison.label} was not measured on it."
     if claim.value is not None:
         met = must_met(comparison, Must(result=comparison.result.name, is_=claim.must, value=claim.value), product)
@@ -67,7 +67,7 @@ def _one(study: Study, comparison: Comparison, product: str, claim: Claim, other
     other = other or comparison.outcomes.control or ""
     if not other:
         return "not settled", f"{comparison.label} has no control to compare with."
-    if not _measured(comparison, other):
+    if not comparison.runs_of(other):
         return "not tested", f"{comparison.label} was not measured on {study.product(other).name}."
     role = study.product(other).role
     if role == "candidate":
@@ -79,13 +79,6 @@ def _one(study: Study, comparison: Comparison, product: str, claim: Claim, other
     if found is None:
         return "not settled", f"{comparison.label}: it was not compared with {study.product(other).name}."
     return _word(found[0].verdict[found[1]]), comparison.sentence(other, product)
-
-
-def _measured(comparison: Comparison, product: str) -> bool:
-    if product not in comparison.products:
-        return False
-    k = comparison.products.index(product)
-    return bool(comparison.count[k] + comparison.beyond[k])
 
 
 def _word(verdict: str | None) -> ClaimVerdict:

@@ -184,7 +184,7 @@ def _product(comparison: Comparison, k: int) -> dict[str, Any]:
         if product in family.members
     }
     return {
-        "n": int(comparison.count[k] + comparison.beyond[k]),
+        "n": comparison.runs_of(product),
         "n_censored": int(comparison.beyond[k]),
         "mean": _figure(comparison.mean[k]),
         "sd": _figure(comparison.sd[k]),

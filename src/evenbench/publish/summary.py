@@ -135,7 +135,7 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
     for k, product in enumerate(comparison.products):
         if product in comparison.unfitted:
             role = "control" if product == control else "cannot say" if result.kind != "info" else ""
-            table.add_row(_plain(names[product]), str(_runs(comparison, k)), as_read(comparison, k), "", role)
+            table.add_row(_plain(names[product]), str(comparison.runs_of(product)), as_read(comparison, k), "", role)
             continue
         found = comparison.against(control, product) if control else None
         half = (comparison.high[k] - comparison.low[k]) / 2
@@ -153,7 +153,7 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
                 span = f"{number(effect, digits)} ({number(low, digits)} to {number(high, digits)})"
             elif math.isfinite(effect):
                 span = number(effect, places)
-        table.add_row(_plain(names[product]), str(_runs(comparison, k)), level, span, word)
+        table.add_row(_plain(names[product]), str(comparison.runs_of(product)), level, span, word)
     console.print(table)
     if result.kind != "info":
         best = comparison.best.names
@@ -184,10 +184,6 @@ def derived_texts(derived: Derived, k: int) -> tuple[str, str, str]:
     level = number(estimate, places) if math.isfinite(estimate) else ""
     span = f"{number(low, places)} to {number(high, places)}" if math.isfinite(low) else ""
     return level, ANYTHING if derived.open[k] else span, derived.why.get(derived.products[k], "")
-
-
-def _runs(comparison: Comparison, k: int) -> int:
-    return int(comparison.count[k] + comparison.beyond[k])
 
 
 def _claims(analysis: Analysis, console: Console) -> None:

@@ -11,7 +11,6 @@ from evenbench.compare.derived import ANYTHING, Derived
 from evenbench.measure.errors import Correctable, suggest
 from evenbench.measure.formula import levels, names
 from evenbench.measure.wording import bounded, counted, decimals, number, with_unit
-from evenbench.study.mistakes import Place
 from evenbench.study.model import Test
 from evenbench.study.readings import Readings
 
@@ -240,11 +239,6 @@ def _spread(found: dict[str, Any]) -> float:
     if found["interval"]:
         return float(found["interval"][1] - found["interval"][0]) / 2
     return max([r["own_uncertainty"] or 0.0 for r in found["runs"]], default=0.0)
-
-
-def places_of(analysis: Analysis, comparison: Comparison, n: int) -> list[Place]:
-    """Where the readings behind outcome `n` were typed."""
-    return [analysis.readings.at[row] for row in comparison.outcomes.rows[n]]
 
 
 def _figure(value: float) -> float | None:

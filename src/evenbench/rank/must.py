@@ -28,7 +28,7 @@ def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
     "no harm" and "better" are read from the verdict against the control; a bound from the product's own
     interval, wholly inside or wholly outside, or from every run.
     """
-    if product not in comparison.products or not _measured(comparison, product):
+    if not comparison.runs_of(product):
         return MustMet(status="open", because=f"{comparison.label} was not measured")
     if product in comparison.unfitted and not must.every_run:
         return MustMet(status="open", because=f"{comparison.label}: {comparison.unfitted[product]}")
@@ -36,11 +36,6 @@ def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
         return _by_verdict(comparison, must, product)
     bound = float(must.value.to(comparison.result.unit))
     return (_by_runs if must.every_run else _by_interval)(comparison, must, product, bound)
-
-
-def _measured(comparison: Comparison, product: str) -> bool:
-    k = comparison.products.index(product)
-    return bool(comparison.count[k] + comparison.beyond[k])
 
 
 def _by_verdict(comparison: Comparison, must: Must, product: str) -> MustMet:

@@ -173,8 +173,7 @@ class _Ranking:
             control = comparison.outcomes.control
             found = comparison.against(control, product) if control else None
             if found is None or not math.isfinite(found[0].effect[found[1]]):
-                measured = product in comparison.products and comparison.count[comparison.products.index(product)]
-                lacks = "has no difference from the control" if measured else "was not measured"
+                lacks = "has no difference from the control" if comparison.runs_of(product) else "was not measured"
                 out.append(f"{comparison.label} {lacks}")
             elif comparison.matters is None:
                 text = comparison.result.matters.text if comparison.result.matters else ""

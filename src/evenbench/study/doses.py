@@ -17,7 +17,6 @@ from evenbench.study.notes import Path
 _NUMBER = r"[0-9]+(?:\.[0-9]+)?"
 _RANGE = re.compile(rf"(?P<low>{_NUMBER})\.\.(?P<high>{_NUMBER})(?P<rest>.*)")
 _GREATEST_SHARE = 1000.0
-_ANY = parse_unit("g")
 
 Dose = tuple[Quantity, tuple[Quantity, Quantity] | None]
 """What one use takes: the middle, and the two ends where the label gives a range."""
@@ -153,7 +152,8 @@ def _amounts_to(formula: Formula, sorts: Mapping[str, Sort]) -> Sort | None:
 
 def _works_alike(formula: Formula, money: Dims, needed: list[str]) -> bool:
     """Whether the formula would come to money if pack and dose were of one sort, whichever it is."""
-    sorts: dict[str, Sort] = {f"product.{fact}": (_ANY.dims, "ratio") for fact in needed}
+    some = parse_unit("g").dims
+    sorts: dict[str, Sort] = {f"product.{fact}": (some, "ratio") for fact in needed}
     return _amounts_to(formula, sorts | {"product.price": (money, "ratio")}) == (money, "ratio")
 
 
