@@ -4,26 +4,45 @@ Repeats of a reading are averaged before the formula: ten readings of one run ar
 An error of an instrument is carried per error, not per reading: an offset that sits in both terms of a
 difference cancels by itself, as it does on the bench (JCGM 100:2008, 5.2.2 note 1).
 
+Errors go along the slopes of the formula. Where a product was run once, nothing but the bench says how well its
+value is known: there the errors together are drawn at random if the formula bends enough for it to show.
+
 Throughout this module, for one result of one test:
-    N  runs that have an outcome        E  shared errors (an instrument's offset, an instrument's gain)
-    slope  change of the outcome per unit of a reading, all in SI
+    N  runs that have an outcome        E  shared errors (an instrument's offset, its gain, a constant)
+    slope  change of the outcome per unit of a reading or constant, all in SI
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import product
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenbench.measure.formula import evaluate, names, slopes
+from evenbench.measure.formula import (
+    Choice,
+    Formula,
+    calls,
+    evaluate,
+    for_one_run,
+    names,
+    needs,
+    rests_on,
+    slopes,
+    written_out,
+)
 from evenbench.measure.frozen import Frozen
+from evenbench.measure.seeds import seed_of
+from evenbench.measure.uncertainty import BENDS, DRAWS, NEAR, Error, Propagated, departure, linear, propagate
 from evenbench.measure.wording import listed
+from evenbench.study.columns import Lists, Rows
 from evenbench.study.model import DeclaredReading, Product, Result, Study, Test
 from evenbench.study.readings import NotUsed, Readings
+from evenbench.study.sources import constants, instruments, repeats, roundings
 
 Array = NDArray[np.float64]
 
@@ -70,9 +89,12 @@ class Outcomes(Frozen):
     own           float64[N] standard uncertainty from resolution, independent per run, in the result's unit.
                   Never added to the scatter between runs, which contains it already
     shared        float64[E, N] what one standard uncertainty of shared error e does to run n
-    shared_names  E names: "scale offset"
+    shared_names  E names: "scale offset", "area" for a constant, "dry of specimen A1"
+    bench_low, bench_high  float64[N] of a product run once, between which its value lies at 95 % for all that the
+                  errors of instruments and constants say; nan for other products. In the result's unit on any scale
+    method        how errors were carried through the formula, for the method note
     run           int32[N] index into Readings.runs
-    rows          N tuples of indices into Readings: what each outcome was computed from
+    rows          N lists of indices into Readings: what each outcome was computed from
     beyond        runs of which only bounds are known
     missing       everything that has neither
     """
@@ -89,8 +111,11 @@ class Outcomes(Frozen):
     own: Array
     shared: Array
     shared_names: tuple[str, ...]
+    bench_low: Array
+    bench_high: Array
+    method: str
     run: NDArray[np.int32]
-    rows: tuple[tuple[int, ...], ...]
+    rows: Lists
     beyond: tuple[Beyond, ...] = ()
     missing: tuple[Missing, ...] = ()
 
@@ -120,8 +145,10 @@ class Outcomes(Frozen):
             value=self.value[kept],
             own=self.own[kept],
             shared=self.shared[:, kept],
+            bench_low=self.bench_low[kept],
+            bench_high=self.bench_high[kept],
             run=self.run[kept],
-            rows=tuple(rows for rows, yes in zip(self.rows, kept, strict=True) if yes),
+            rows=self.rows.take(np.flatnonzero(kept)),
         )
 
     def of(self, product: str) -> NDArray[np.intp]:
@@ -147,6 +174,7 @@ class _Averages:
     mean       what was read, repeats averaged; nan too where an end is open
     low, high  bounds of the mean; equal to it where no end is open
     count      how many repeats
+    scatter    sample standard deviation of the repeats; nan for fewer than two
     step       resolution
     rows       indices into Readings
     """
@@ -155,66 +183,101 @@ class _Averages:
     low: Mapping[str, Array]
     high: Mapping[str, Array]
     count: Mapping[str, Array]
+    scatter: Mapping[str, Array]
     step: Mapping[str, Array]
-    rows: Mapping[str, list[list[int]]]
+    rows: Mapping[str, Lists]
     declared: Mapping[str, DeclaredReading]
 
     @classmethod
-    def of(cls, test: Test, readings: Readings, runs: list[int]) -> _Averages:
-        place = {run: n for n, run in enumerate(runs)}
-        rows: dict[str, list[list[int]]] = {r.id: [[] for _ in runs] for r in test.readings}
-        for k, served in enumerate(readings.serves):
-            for run in served:
-                if run in place:
-                    rows[readings.reading[k]][place[run]].append(k)
+    def of(cls, test: Test, readings: Readings, runs: Rows) -> _Averages:
         value = readings.value
         mean: dict[str, Array] = {}
         low: dict[str, Array] = {}
         high: dict[str, Array] = {}
         count: dict[str, Array] = {}
+        scatter: dict[str, Array] = {}
         step: dict[str, Array] = {}
+        rows = readings.behind(runs, [r.id for r in test.readings])
         for reading in test.readings:
-            behind = rows[reading.id]
-            count[reading.id] = np.array([len(b) for b in behind], dtype=np.float64)
-            # An interval with two ends is its middle, wide as its step; only open ends remain bounds.
-            ends = [np.where(np.isfinite(value), value, end) for end in (readings.low, readings.high)]
-            for into, column in ((mean, value), (low, ends[0]), (high, ends[1])):
-                average = np.array([column[b].mean() if b else np.nan for b in behind], dtype=np.float64)
-                into[reading.id] = np.asarray(reading.unit.to_si(average), dtype=np.float64)
-            steps = np.array([readings.step[b].max() if b else np.nan for b in behind], dtype=np.float64)
-            step[reading.id] = np.asarray(reading.unit.difference_to_si(steps), dtype=np.float64)
-        return cls(mean, low, high, count, step, rows, {r.id: r for r in test.readings})
+            cells, owner = rows[reading.id].member, rows[reading.id].owner
+            n = rows[reading.id].length.astype(np.float64)
+            count[reading.id] = n
+            read = value[cells]
+            average = _over_runs(read, owner, n)
+            with np.errstate(invalid="ignore"):
+                square = _over_runs((read - average[owner]) ** 2, owner, n) * n
+                spread = np.sqrt(np.where(n > 1, square / np.maximum(n - 1, 1), np.nan))
+            ends = [np.where(np.isfinite(read), read, end[cells]) for end in (readings.low, readings.high)]
+            for into, column in (
+                (mean, average),
+                (low, _over_runs(ends[0], owner, n)),
+                (high, _over_runs(ends[1], owner, n)),
+            ):
+                into[reading.id] = np.asarray(reading.unit.to_si(column), dtype=np.float64)
+            coarsest = np.full(len(runs), np.nan)
+            np.fmax.at(coarsest, owner, readings.step[cells])
+            for into, column in ((step, coarsest), (scatter, spread)):
+                into[reading.id] = np.asarray(reading.unit.difference_to_si(column), dtype=np.float64)
+        return cls(mean, low, high, count, scatter, step, rows, {r.id: r for r in test.readings})
 
-    def sharing(self, name: str) -> list[NDArray[np.bool_]]:
-        """Groups of runs that share one reading, in the order of their first runs."""
-        groups: dict[tuple[int, ...], list[int]] = {}
-        for n, rows in enumerate(self.rows[name]):
-            if rows:
-                groups.setdefault(tuple(rows), []).append(n)
-        return [np.isin(np.arange(len(self.rows[name])), group) for group in groups.values()]
+    def sharing(self, name: str, runs: Rows) -> NDArray[np.intp]:
+        """intp[runs] for each of `runs` a number that it has in common with those that share its reading; -1 alone."""
+        if self.declared[name].of == "run":
+            return np.full(len(runs), -1)
+        lists = self.rows[name]
+        first = np.append(lists.member, -1)[lists.start[:-1]]
+        _, group, count = np.unique(first[runs], return_inverse=True, return_counts=True)
+        return np.asarray(np.where((count[group] > 1) & (lists.length[runs] > 0), group, -1), dtype=np.intp)
 
-    def open_ended(self, n: int) -> list[str]:
-        """Readings of run `n` that are known within bounds only."""
-        numbers = [name for name, reading in self.declared.items() if reading.is_number]
-        return [name for name in numbers if self.count[name][n] and not np.isfinite(self.mean[name][n])]
+    def at(self, runs: Rows) -> _Averages:
+        """The same of some runs."""
+        parts = ({name: column[runs] for name, column in whole.items()} for whole in self.columns)
+        rows = {name: lists.take(runs) for name, lists in self.rows.items()}
+        return _Averages(*parts, rows, self.declared)
+
+    @property
+    def columns(self) -> tuple[Mapping[str, Array], ...]:
+        """All that is one figure a run."""
+        return self.mean, self.low, self.high, self.count, self.scatter, self.step
+
+    @property
+    def open_ended(self) -> dict[int, list[str]]:
+        """For each run that has any, the readings that are known within bounds only."""
+        out: dict[int, list[str]] = {}
+        for name, reading in self.declared.items():
+            if reading.is_number:
+                for n in np.flatnonzero((self.count[name] > 0) & ~np.isfinite(self.mean[name])).tolist():
+                    out.setdefault(n, []).append(name)
+        return out
+
+
+def _over_runs(values: Array, owner: Rows, count: Array) -> Array:
+    """The mean of each run's values; nan where it has none."""
+    with np.errstate(invalid="ignore"):
+        total = np.bincount(owner, weights=values, minlength=len(count))
+        return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan), dtype=np.float64)
 
 
 def _test_outcomes(study: Study, test: Test, readings: Readings) -> list[Outcomes]:
-    runs = readings.of_test(test.id)
+    runs = np.array(readings.of_test(test.id), dtype=np.intp)
     averages = _Averages.of(test, readings, runs)
-    reduction = _Reduction(test, readings, runs, averages, _given(study, test, readings, runs, averages))
+    reduction = _Reduction(study, test, readings, runs, averages, _given(study, test, readings, runs, averages))
     return [reduction.outcomes(result) for result in test.results]
 
 
-def _given(study: Study, test: Test, readings: Readings, runs: list[int], averages: _Averages) -> dict[str, Array]:
+def _given(study: Study, test: Test, readings: Readings, runs: Rows, averages: _Averages) -> dict[str, Array]:
     """What formulas may name that is no result: readings, constants, product facts; one figure a run, in SI."""
     facts = {p.id: _facts(p) for p in study.products}
     given = {name: averages.mean[name] for name, reading in averages.declared.items() if reading.is_number}
     given |= {name: np.full(len(runs), q.si) for name, q in test.constants.items()}
     for fact in ("price", "pack", "dose"):
-        column = [facts[readings.runs[n].product].get(fact, np.nan) for n in runs]
-        given[f"product.{fact}"] = np.array(column, dtype=np.float64)
+        product = readings.runs.product.take(runs)
+        given[f"product.{fact}"] = product.mapped(partial(_fact, facts, fact), np.float64)
     return given
+
+
+def _fact(facts: Mapping[str, Mapping[str, float]], fact: str, product: str) -> float:
+    return facts[product].get(fact, np.nan)
 
 
 def _facts(product: Product) -> dict[str, float]:
@@ -232,13 +295,12 @@ def _in_order(results: tuple[Result, ...]) -> list[Result]:
     return done
 
 
-def _computed(test: Test, given: Mapping[str, Array]) -> dict[str, Array]:
-    """Every result that is a number, in SI, from what formulas may name."""
+def _computed(formulas: Mapping[str, Formula], given: Mapping[str, Array]) -> dict[str, Array]:
+    """Every result that is a number, in SI, from what formulas may name; each after those it names."""
     known = dict(given)
-    for result in _in_order(test.results):
-        if result.outcome == "number":
-            value = evaluate(result.formula, {name: known[name] for name in names(result.formula)})
-            known[result.id] = np.asarray(value, dtype=np.float64)
+    for id, formula in formulas.items():
+        value = evaluate(formula, {name: known[name] for name in names(formula)})
+        known[id] = np.asarray(value, dtype=np.float64)
     return known
 
 
@@ -246,33 +308,61 @@ class _Reduction:
     """One test: its runs, what was read in them, and every result computed from that."""
 
     def __init__(
-        self, test: Test, readings: Readings, runs: list[int], averages: _Averages, given: dict[str, Array]
+        self, study: Study, test: Test, readings: Readings, runs: Rows, averages: _Averages, given: dict[str, Array]
     ) -> None:
-        self.test, self.readings, self.runs, self.averages, self.given = test, readings, runs, averages, given
-        self.blocks = tuple(dict.fromkeys(readings.runs[n].block for n in runs)) or ("",)
+        self.study, self.test, self.readings, self.runs = study, test, readings, runs
+        self.averages, self.given = averages, given
+        self.numbers = [reading for reading in test.readings if reading.is_number]
+        self.roundings = roundings(self.numbers, averages)
+        self.common = [*instruments(self.numbers, averages), *constants(test.constants)]
+        block = readings.runs.block.take(runs)
+        self.blocks = tuple(dict.fromkeys(block)) or ("",)
+        self.block = block.mapped(self.blocks.index, np.int32)
+        self.product = readings.runs.product.take(runs).mapped(test.products.index, np.int32)
         self.values: dict[str, Array] = {}
         self.gradients: dict[str, dict[str, Array]] = {}
+        self.written: dict[str, Formula | None] = {}
+        self.rests: dict[str, dict[str, NDArray[np.bool_]]] = {}
         for result in _in_order(test.results):
             if result.outcome == "number":
                 self.compute(result)
             else:
                 self.values[result.id] = self.worded(result)
                 self.gradients[result.id] = {}
-        self.bounds = {n: self.within(n) for n in range(len(runs)) if averages.open_ended(n)}
+        self.bounds = {n: self.within(n, names) for n, names in averages.open_ended.items()}
 
     def compute(self, result: Result) -> None:
-        """Value and slopes with respect to readings, through the other results the formula names."""
+        """Value and slopes with respect to readings and constants, through the other results the formula names."""
         known = self.given | self.values
-        value, direct = slopes(result.formula, {name: known[name] for name in names(result.formula)})
+        given = {name: known[name] for name in names(result.formula)}
+        value, direct = slopes(result.formula, given)
         count = len(self.runs)
         total: dict[str, Array] = {}
         for name, slope in direct.items():
-            if name in self.averages.declared:
+            if name in self.averages.declared or name in self.test.constants:
                 total[name] = total.get(name, np.zeros(count)) + slope
             for reading, inner in self.gradients.get(name, {}).items():
-                total[reading] = total.get(reading, np.zeros(count)) + slope * inner
+                total[reading] = total.get(reading, np.zeros(count)) + _along(slope, inner)
         self.values[result.id] = np.broadcast_to(np.asarray(value, dtype=np.float64), (count,))
         self.gradients[result.id] = total
+        self.written[result.id] = self.in_readings(result)
+        if "first_of" in calls(result.formula) or any(name in self.rests for name in given):
+            self.rests[result.id] = self.rested_on(result, given)
+
+    def in_readings(self, result: Result) -> Formula | None:
+        """The formula with those of the results that it names written out; None where it grows too long."""
+        named = {name: self.written[name] for name in names(result.formula) if name in self.written}
+        parts = {name: formula for name, formula in named.items() if formula is not None}
+        return written_out(result.formula, parts) if len(parts) == len(named) else None
+
+    def rested_on(self, result: Result, given: Mapping[str, Array]) -> dict[str, NDArray[np.bool_]]:
+        """In which runs the value rests on each reading, and not on another that first_of took in its place."""
+        out: dict[str, NDArray[np.bool_]] = {}
+        for name, here in rests_on(result.formula, given).items():
+            inner = self.rests.get(name) or {reading: here for reading in self.gradients.get(name, {name: here})}
+            for reading, there in inner.items():
+                out[reading] = out.get(reading, np.zeros(len(self.runs), dtype=np.bool_)) | (here & there)
+        return out
 
     def worded(self, result: Result) -> Array:
         """A grade or category by its level; a place among the runs of its block, ties averaged, unfinished last."""
@@ -281,90 +371,168 @@ class _Reduction:
         if result.outcome != "place":
             return level
         out = np.full(len(self.runs), np.nan)
-        block = np.array([self.blocks.index(self.readings.runs[n].block) for n in self.runs])
+        block = self.block
         read = self.averages.count[name] > 0
         for b in range(len(self.blocks)):
             here = np.flatnonzero(read & (block == b))
             out[here] = ranks(level[here])
         return out
 
-    def within(self, n: int) -> dict[str, tuple[float, float]]:
-        """Bounds of every result of run `n`, where readings are known within bounds only.
+    def within(self, n: int, open_: list[str]) -> dict[str, tuple[float, float]]:
+        """Bounds of every result of run `n`, of which the readings `open_` are known within bounds only.
 
         Every corner of the box of open readings is computed. That bounds a result that rises or falls steadily
         with each of them, as losses, rates and ratios do.
         """
-        open_ = self.averages.open_ended(n)
         if len(open_) > 8:
             return {}
         ends = [(self.averages.low[name][n], self.averages.high[name][n]) for name in open_]
         corners = np.clip(np.array(list(product(*ends)), dtype=np.float64), -_FAR, _FAR)
         given = {name: np.full(len(corners), column[n]) for name, column in self.given.items()}
         given |= {name: corners[:, k] for k, name in enumerate(open_)}
+        formulas = self.formulas_of(n)
         with np.errstate(all="ignore"):
-            found = _computed(self.test, given)
-        numbers = {r.id: found[r.id] for r in self.test.results if r.outcome == "number"}
-        return {id: _span(values) for id, values in numbers.items() if not np.isnan(values).all()}
+            found = _computed(formulas, given)
+        return {id: _span(found[id]) for id in formulas if not np.isnan(found[id]).all()}
+
+    def formulas_of(self, n: int) -> dict[str, Formula]:
+        """The formula of every result for run `n`, each after those it names: of a first_of, what serves the run."""
+        formulas = {r.id: r.formula for r in _in_order(self.test.results) if r.outcome == "number"}
+        if not self.rests:
+            return formulas
+        known = {name: float(column[n]) for name, column in self.given.items()}
+        read = {name for name, count in self.averages.count.items() if count[n] > 0}
+        has = read | {name for name, value in known.items() if np.isfinite(value)}
+        for id, formula in formulas.items():
+            formulas[id] = for_one_run(formula, known, has.__contains__)
+            known[id] = float(self.values[id][n])
+            has |= {id} if set(names(formulas[id])) <= has else set()
+        return formulas
 
     def outcomes(self, result: Result) -> Outcomes:
         """Everything one result came to."""
-        gradient = self.gradients[result.id]
         off_scale = _off_scale(result, self.values[result.id])
         value = np.where(off_scale, np.nan, self.values[result.id])
         kept = np.flatnonzero(np.isfinite(value))
-        own = np.zeros(len(self.runs))
-        shared_names, shared = _shared(gradient, self.averages)
-        for name, slope in gradient.items():
-            # Rectangular over one step: u = step / sqrt(12) (JCGM 100:2008, F.2.2.1); repeats average it.
-            pull = slope * self.averages.step[name] / np.sqrt(12 * np.maximum(self.averages.count[name], 1))
-            if self.averages.declared[name].of == "run":
-                own += pull**2
-                continue
-            for group in self.averages.sharing(name):
-                shared_names += (f"{name} of {self.shared_by(name, int(np.flatnonzero(group)[0]))}",)
-                shared.append(np.where(group, pull, 0.0))
+        own, shared = self.pulled(result, kept)
+        bench = self.bench(result, kept, own)
         in_unit = result.unit.difference_from_si
-        runs = [self.readings.runs[n] for n in self.runs]
+        order = self.readings.runs.order[self.runs]
         return Outcomes(
             test=self.test.id,
             result=result,
             products=self.test.products,
             control=self.test.control,
-            product=np.array([self.test.products.index(runs[n].product) for n in kept], dtype=np.int32),
-            block=np.array([self.blocks.index(runs[n].block) for n in kept], dtype=np.int32),
+            product=self.product[kept],
+            block=self.block[kept],
             blocks=self.blocks,
-            order=np.array([_order(runs[n].order) for n in kept], dtype=np.float64),
+            order=order[kept],
             value=np.asarray(result.unit.from_si(value[kept]), dtype=np.float64),
-            own=np.asarray(in_unit(np.sqrt(own[kept])), dtype=np.float64),
-            shared=np.array([in_unit(pull[kept]) for pull in shared], dtype=np.float64).reshape(len(shared), len(kept)),
-            shared_names=shared_names,
-            run=np.array([self.runs[n] for n in kept], dtype=np.int32),
-            rows=tuple(self.rows(result, n) for n in kept.tolist()),
+            own=np.asarray(in_unit(bench.own), dtype=np.float64),
+            shared=np.array([in_unit(p) for p in shared.values()], dtype=np.float64).reshape(len(shared), len(kept)),
+            shared_names=tuple(shared),
+            bench_low=np.asarray(result.unit.from_si(bench.low), dtype=np.float64),
+            bench_high=np.asarray(result.unit.from_si(bench.high), dtype=np.float64),
+            method=bench.method,
+            run=self.runs[kept].astype(np.int32),
+            rows=self.rows(result).take(kept),
             beyond=self.beyond(result, value),
             missing=self.missing(result, value, off_scale),
         )
 
+    # -- errors
+
+    def pulled(self, result: Result, kept: Rows) -> tuple[Array, dict[str, Array]]:
+        """What errors do to the outcomes of the runs `kept`, in SI.
+
+        First the standard uncertainty by rounding of each run alone; then one standard uncertainty of each error
+        that runs share, by its name.
+        """
+        gradient = {name: slope[kept] for name, slope in self.gradients[result.id].items()}
+        square = np.zeros(len(kept))
+        shared = {e.name: _pull(e, gradient, kept) for e in self.common if not gradient.keys().isdisjoint(e.pulls)}
+        for error in self.roundings:
+            [name] = error.pulls
+            if name not in gradient:
+                continue
+            pull, group = _pull(error, gradient, kept), self.averages.sharing(name, kept)
+            groups = np.unique(group[group >= 0])
+            if len(groups) * len(kept) > _MOST_SHARED:
+                group, groups = np.full(len(kept), -1), groups[:0]
+            square += np.where(group < 0, pull, 0.0) ** 2
+            members = [(np.flatnonzero(group == g), g) for g in groups]
+            for where, g in sorted(members, key=lambda found: int(found[0][0])):
+                whose = f"{name} of {self.shared_by(name, int(kept[where[0]]))}"
+                shared[whose] = np.where(group == g, pull, 0.0)
+        return np.sqrt(square), shared
+
+    def bench(self, result: Result, kept: Rows, own: Array) -> _Bench:
+        """What the bench alone says of products run once, and how errors were carried."""
+        count = np.bincount(self.product[kept], minlength=1)[self.product[kept]]
+        single, formula = np.flatnonzero(count == 1), self.written.get(result.id)
+        nothing = np.full(len(kept), np.nan)
+        if formula is None:
+            how = (
+                "" if result.outcome != "number" else f"{_STRAIGHT}: written out, the formula is too long to draw from"
+            )
+            return _Bench(own, nothing, nothing.copy(), how)
+        bends = self.bends_in_common(formula, kept[np.flatnonzero(count > 1)])
+        if not len(single):
+            return _Bench(own, nothing, nothing.copy(), _STRAIGHT + bends)
+        alone = _Alone(self, result, formula, kept[single])
+        found, low, high = own.copy(), nothing, nothing.copy()
+        found[single], low[single], high[single] = alone.own, alone.low, alone.high
+        return _Bench(found, low, high, alone.method + bends)
+
+    def bends_in_common(self, formula: Formula, runs: Rows) -> str:
+        """What to say where errors that all runs share bend the formula, so that its slopes do not say all.
+
+        Looked at in one run of each product: `runs` are those of products run more than once.
+        """
+        _, first = np.unique(self.product[runs], return_index=True)
+        at = runs[first]
+        errors = [e for e in self.common if not set(names(formula)).isdisjoint(e.pulls)]
+        if not errors or not len(at):
+            return ""
+        errors = [_at(error, at) for error in errors]
+        values = self.values_of(formula, at)
+        far, u = departure(formula, values, errors), linear(formula, values, errors).u
+        return _BENT if np.any(far > half_unit(u)) else ""
+
+    def values_of(self, formula: Formula, runs: Rows) -> dict[str, Array]:
+        """What a formula that names no result computes with, in SI."""
+        return {name: self.given[name][runs] for name in names(formula)}
+
     def shared_by(self, name: str, n: int) -> str:
         """What run `n` shares a reading with others of: "block monday"."""
-        run, what = self.readings.runs[self.runs[n]], self.averages.declared[name].of
+        run, what = self.readings.runs[int(self.runs[n])], self.averages.declared[name].of
         named = {"specimen": run.specimen, "block": run.block, "product": run.product}
         return f"{what} {named.get(what, run.test)}"
 
-    def rows(self, result: Result, n: int) -> tuple[int, ...]:
-        """The readings behind one outcome."""
-        behind = sorted(self.gradients[result.id]) or [x for x in names(result.formula) if x in self.averages.rows]
-        return tuple(k for name in behind for k in self.averages.rows[name][n])
+    def rows(self, result: Result) -> Lists:
+        """The readings behind the outcome of each run."""
+        named = [x for x in names(result.formula) if x in self.averages.rows]
+        read = [name for name in sorted(self.gradients[result.id]) if name in self.averages.rows]
+        members, owners = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
+        for name in read or named:
+            member, owner = self.averages.rows[name].member, self.averages.rows[name].owner
+            if (rests := self.rests.get(result.id)) is not None:
+                member, owner = member[rests[name][owner]], owner[rests[name][owner]]
+            members.append(member)
+            owners.append(owner)
+        return Lists.grouped(np.concatenate(members), np.concatenate(owners), len(self.runs))
 
     def beyond(self, result: Result, value: Array) -> tuple[Beyond, ...]:
         """Runs of which only bounds are known."""
-        out = []
+        out, rows = [], self.rows(result)
         for n, found in self.bounds.items():
             # Bounds stand in for an outcome only where nothing that the formula needs is absent.
             if np.isfinite(value[n]) or result.id not in found or self.absent(result, n):
                 continue
             low, high = (float(result.unit.from_si(end)) for end in found[result.id])
-            run = self.readings.runs[self.runs[n]]
-            out.append(Beyond(product=run.product, run=self.runs[n], low=low, high=high, rows=self.rows(result, n)))
+            at = int(self.runs[n])
+            product = self.readings.runs.product[at]
+            out.append(Beyond(product=product, run=at, low=low, high=high, rows=rows[n]))
         return tuple(out)
 
     def missing(self, result: Result, value: Array, off_scale: NDArray[np.bool_]) -> tuple[Missing, ...]:
@@ -372,32 +540,203 @@ class _Reduction:
         bounded = {b.run for b in self.beyond(result, value)}
         out = []
         for n in np.flatnonzero(~np.isfinite(value)).tolist():
-            if self.runs[n] in bounded:
+            if int(self.runs[n]) in bounded:
                 continue
-            run = self.readings.runs[self.runs[n]]
+            run = self.readings.runs[int(self.runs[n])]
             absent = self.absent(result, n)
             note = f" ({run.note})" if run.note else ""
-            reason = f"no {listed(absent, last='or')}" if absent else "the formula has no value for these readings"
+            reason = _without(absent) if absent else "the formula has no value for these readings"
             if off_scale[n]:
                 reason = _WHY_OFF[result.scale].format(id=result.id)
-            empty = bool(absent) and all(name in self.averages.count for name in absent)
+            empty = bool(absent) and all(name in self.averages.count for lack in absent for name in _named(lack))
             out.append(Missing(where=str(run), reason=reason + note, empty=empty))
-        ran = {self.readings.runs[n].product for n in self.runs}
-        out += [Missing(where=f"{self.test.id}, {p}", reason="no runs") for p in self.test.products if p not in ran]
+        ran = set(self.product.tolist())
+        absent_ = [p for k, p in enumerate(self.test.products) if k not in ran]
+        out += [Missing(where=f"{self.test.id}, {p}", reason="no runs") for p in absent_]
         return tuple(out)
 
-    def absent(self, result: Result, n: int) -> list[str]:
+    def absent(self, result: Result, n: int) -> list[_Lack]:
         """What a formula needed and did not get, followed through the results it names."""
-        out: list[str] = []
-        results = {r.id: r for r in self.test.results}
-        for name in names(result.formula):
-            if name in results:
-                out += self.absent(results[name], n)
-            elif name in self.averages.count:
-                out += [name] if self.averages.count[name][n] == 0 else []
-            elif not np.isfinite(self.given[name][n]):
-                out.append(name)
+        done: dict[str, list[_Lack]] = {}
+        for r in _in_order(self.test.results):
+            done[r.id] = self.lacking(needs(r.formula), n, done)
+        return done[result.id]
+
+    def lacking(self, needed: tuple[str | Choice, ...], n: int, done: Mapping[str, list[_Lack]]) -> list[_Lack]:
+        """Which of some needs run `n` lacks; `done` says it of the results."""
+        out: list[_Lack] = []
+        for need in needed:
+            if isinstance(need, Choice):
+                each = tuple(tuple(self.lacking(one, n, done)) for one in need.of)
+                out += [_Neither(each)] if all(each) else []
+            elif need in done:
+                out += done[need]
+            elif need in self.averages.count:
+                out += [need] if self.averages.count[need][n] == 0 else []
+            elif not np.isfinite(self.given[need][n]):
+                out.append(need)
         return list(dict.fromkeys(out))
+
+
+@dataclass(frozen=True)
+class _Neither:
+    """What each value of a first_of lacks, where all lack something."""
+
+    of: tuple[tuple[_Lack, ...], ...]
+
+
+_Lack = str | _Neither
+
+
+def _named(lack: _Lack) -> list[str]:
+    """The names in what is lacking."""
+    return [lack] if isinstance(lack, str) else [name for one in lack.of for part in one for name in _named(part)]
+
+
+def _without(absent: list[_Lack]) -> str:
+    """What a run lacks, in words.
+
+    >>> _without(["dry", _Neither((("before", "after"), ("loss_given",)))])
+    'no dry, and neither before and after nor loss_given'
+    """
+    plain = [lack for lack in absent if isinstance(lack, str)]
+    parts = [f"no {listed(plain, last='or')}"] if plain else []
+    for lack in absent:
+        if isinstance(lack, _Neither):
+            each = [listed([listed(_named(part), last="or") for part in one]) for one in lack.of]
+            parts.append(f"neither {' nor '.join(each)}")
+    return ", and ".join(parts)
+
+
+# ------------------------------------------------------------------------------------------- what the bench alone says
+
+_STRAIGHT = "errors of readings and constants: linear, by the slopes of the formula"
+_BENT = "; what all runs share bends the formula, and intervals of levels follow its slopes all the same"
+_MOST_SHARED = 20_000_000  # figures of errors that some runs share; beyond, each run is taken to have its own
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """In SI, one element an outcome: `own`, `low` and `high` as in Outcomes, and the method."""
+
+    own: Array
+    low: Array
+    high: Array
+    method: str
+
+
+class _Alone:
+    """Products run once: what all errors together leave of their values, in SI."""
+
+    def __init__(self, whole: _Reduction, result: Result, formula: Formula, runs: Rows) -> None:
+        self.whole, self.formula, self.runs = whole, formula, runs
+        self.seed = seed_of(whole.study.id, f"uncertainty {result.name}")
+        self.values = whole.values_of(formula, runs)
+        straight = linear(formula, self.values, self.errors(runs))
+        alone = linear(formula, self.values, self.errors(runs, shared=False))
+        self.own, self.low, self.high = alone.u.copy(), straight.low.copy(), straight.high.copy()
+        bent, bent_alone = self.bent(straight.u, shared=True), self.bent(alone.u, shared=False)
+        draws = draws_for(max(len(bent), len(bent_alone)))
+        says: list[str] = []
+        drawn = [self.drawn(k, straight.u, draws, shared=True) for k in bent]
+        for k, found in zip(bent, drawn, strict=True):
+            self.low[k], self.high[k] = found.low[0], found.high[0]
+            says += [found.why] if found.draws and found.why not in (BENDS, NEAR) else []
+        for k in bent_alone:
+            found = self.drawn(k, alone.u, draws, shared=False)
+            self.own[k] = found.u[0] if np.isfinite(found.u[0]) else self.own[k]
+        count = sum(found.draws > 0 for found in drawn)
+        self.method = _STRAIGHT
+        if count:
+            where = (
+                "" if count == len(runs) else f" in {count} of {len(runs)}; by the slopes of the formula in the others"
+            )
+            self.method = f"errors of products run once: Monte Carlo, {draws:,} draws, seed {self.seed}{where}"
+            self.method = "; ".join([self.method, *dict.fromkeys(says)])
+
+    def errors(self, runs: Rows, *, shared: bool = True) -> list[Error]:
+        """Errors of some runs; without those that runs share, rounding alone."""
+        averages, numbers = self.whole.averages, [r for r in self.whole.numbers if r.id in self.values]
+        here = averages.at(runs)
+        rounded = roundings(numbers, here)
+        if shared:
+            common = [_at(error, runs) for error in self.whole.common]
+            return [*rounded, *repeats(numbers, here, averages), *common]
+        return [
+            replace(error, pulls={name: np.where(averages.sharing(name, self.runs)[self.within(runs)] < 0, pull, 0.0)})
+            for error in rounded
+            for name, pull in error.pulls.items()
+        ]
+
+    def within(self, runs: Rows) -> Rows:
+        """Where some of the runs stand among all."""
+        return np.searchsorted(self.runs, runs)
+
+    def bent(self, u: Array, *, shared: bool) -> list[int]:
+        """Runs whose figures would show that the formula is no straight line within its errors."""
+        far = departure(self.formula, self.values, self.errors(self.runs, shared=shared))
+        return list(np.flatnonzero(~(far <= half_unit(u))).tolist())
+
+    def drawn(self, k: int, u: Array, draws: int, *, shared: bool) -> Propagated:
+        """The figures of one run, by the value of each first_of that serves it."""
+        values = {name: float(column[k]) for name, column in self.values.items()}
+        formula = for_one_run(self.formula, values, lambda name: bool(np.isfinite(values[name])))
+        half = float(half_unit(u)[k])
+        return propagate(
+            formula,
+            {name: [value] for name, value in values.items()},
+            self.errors(self.runs[[k]], shared=shared),
+            seed=self.seed,
+            half_unit=half if half > 0 else _NONE,
+            draws=draws,
+        )
+
+
+_NONE = 1e-300  # stands for half a unit of a figure that has none
+
+
+def half_unit(u: Array) -> Array:
+    """Half a unit of the second figure of a standard uncertainty: what a printed figure can show of it.
+
+    inf where there is no uncertainty, nan where it is not known
+
+    >>> half_unit(np.array([0.128062, 27.0, 0.0]))
+    array([0.005, 0.5  ,   inf])
+    """
+    with np.errstate(divide="ignore"):
+        half = 0.5 * 10.0 ** (np.floor(np.log10(u)) - 1)
+    return np.asarray(np.where(u > 0, half, np.where(u == 0, np.inf, np.nan)), dtype=np.float64)
+
+
+def draws_for(runs: int) -> int:
+    """Draws for each of so many runs: fewer where many runs need them, so that nobody waits.
+
+    >>> [draws_for(runs) for runs in (1, 13, 300)]
+    [200000, 200000, 20000]
+    """
+    return next((draws for most, draws in _DRAWS if runs <= most), 20_000)
+
+
+_DRAWS = ((15, DRAWS), (60, 50_000))
+
+
+def _along(slope: Array, pull: Array) -> Array:
+    """A slope times what moves along it; 0 where the slope is, whatever is missing there."""
+    return np.asarray(np.where(slope == 0, 0.0, slope * pull), dtype=np.float64)
+
+
+def _pull(error: Error, gradient: Mapping[str, Array], kept: Rows) -> Array:
+    """What one standard uncertainty of an error does to each outcome."""
+    out = np.zeros(len(kept))
+    for name, pull in error.pulls.items():
+        if name in gradient:
+            out += _along(gradient[name], pull[kept] if isinstance(pull, np.ndarray) else np.asarray(pull))
+    return out
+
+
+def _at(error: Error, runs: Rows) -> Error:
+    """The error as some of the runs have it."""
+    return replace(error, pulls={name: p[runs] if isinstance(p, np.ndarray) else p for name, p in error.pulls.items()})
 
 
 _WHY_OFF = {
@@ -438,28 +777,3 @@ def ranks(values: Array, *, ties: Literal["average", "lowest"] = "average") -> A
     last = np.cumsum(counts)
     places = last - (counts - 1) / 2 if ties == "average" else last - counts + 1
     return np.asarray(places[inverse], dtype=np.float64)
-
-
-def _order(order: float | None) -> float:
-    return np.nan if order is None else order
-
-
-def _shared(gradient: Mapping[str, Array], averages: _Averages) -> tuple[tuple[str, ...], list[Array]]:
-    """Pulls of each instrument's offset and gain, summed over all readings taken with that instrument."""
-    pulls: dict[str, Array] = {}
-    for name, slope in gradient.items():
-        reading = averages.declared[name]
-        instrument = reading.instrument
-        if instrument is None:
-            continue
-        if instrument.offset is not None:
-            one = instrument.offset.unit.difference_to_si(instrument.offset.value)
-            key = f"{instrument.id} offset"
-            pulls[key] = pulls.get(key, np.zeros_like(slope)) + slope * one
-        if instrument.gain:
-            # A gain is a share of what the instrument shows, so it is taken in the unit of the reading.
-            shown = reading.unit.from_si(averages.mean[name])
-            one_gain = np.asarray(reading.unit.difference_to_si(shown * instrument.gain))
-            key = f"{instrument.id} gain"
-            pulls[key] = pulls.get(key, np.zeros_like(slope)) + slope * one_gain
-    return tuple(pulls), list(pulls.values())

@@ -115,7 +115,7 @@ def test_mistakes_of_study_and_sheets_are_reported_together(make_folder: Make) -
     folder = make_folder(
         **{
             "study.toml": study_text(("uptake = 3", "uptake = -3"), ('"300 mL"', '"300 ml bottle"')),
-            "readings/shower.csv": "product;run\n",
+            "readings/shower.csv": "product,wet,wet\n",
             "readings/vapour.csv": "product,run,run\n",
         }
     )
@@ -125,6 +125,12 @@ def test_mistakes_of_study_and_sheets_are_reported_together(make_folder: Make) -
         "study.toml:38:9",
         "study.toml:80:25",
     ]
+
+
+def test_a_sheet_that_is_too_large_is_told(make_folder: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(folders, "LARGEST_SHEET", 30)
+    wrong = "the file has more than the 30 bytes that are read. Part it, or leave out what is not needed."
+    assert said(make_folder()) == [f"readings/shower.csv: {wrong}", f"readings/vapour.csv: {wrong}"]
 
 
 def test_a_sheet_that_cannot_be_read_hides_no_other(make_folder: Make) -> None:
@@ -152,9 +158,9 @@ FILES = [
         id="latin-1-sheet",
     ),
     pytest.param(
-        "readings/shower.csv",
+        "study.toml",
         b"x" * (folders.LARGEST_FILE + 1),
-        "readings/shower.csv: the file has more than the 20,000,000 bytes that are read. "
+        "study.toml: the file has more than the 20,000,000 bytes that are read. "
         "Part it, or leave out what is not needed.",
         id="huge",
     ),
@@ -264,25 +270,29 @@ def test_what_may_not_be_read_is_told(folder: Path) -> None:
 
 # ------------------------------------------------------------------------------------------------- the rows of a sheet
 
-COMMAS = (
-    "the cells of the first line are not parted by commas, or it is not the header. "
-    "Save the sheet with commas between cells and points in numbers, the header first."
-)
 MOVED = "Write numbers with a decimal point, and put quotes round a note that has a comma."
 TABLES = [
     pytest.param("", "s.csv: the sheet is empty. Its first line names the columns: product, run and the readings."),
-    pytest.param("product;run;wet\na;1;2,5\n", f"s.csv:1: header: 'product;run;wet': {COMMAS}"),
-    pytest.param("product\twet\na\t1\n", rf"s.csv:1: header: 'product\twet': {COMMAS}"),
-    pytest.param("sep=,\nproduct,wet\n", f"s.csv:1: header: 'sep=,': {COMMAS}"),
     pytest.param(
         "product,wet,wet\n",
         "s.csv:1: header: 'wet': two columns have this name. "
         "Rename one; the second reading of a run stands in a column such as wet.2.",
     ),
-    pytest.param("product,,wet\na,b,c\n", "s.csv:1: header: column 2 holds cells and has no name. Name it."),
+    pytest.param(
+        "product,,wet\na,b,c\n",
+        "s.csv:1: header: column 2 holds cells and has no name. Name it; where cells were merged, unmerge them.",
+    ),
     pytest.param("product,wet\na,2,5\n", f"s.csv:2: row: the row has 3 cells, and the header names 2. {MOVED}"),
     # Were the empty cell at the end let pass, 2,5 would be read as a wet of 2 and a note of 5.
     pytest.param("product,wet,note\na,2,5,\n", f"s.csv:2: row: the row has 4 cells, and the header names 3. {MOVED}"),
+    pytest.param(
+        "product;wet;note\na;2;5;x\n",
+        "s.csv:2: row: the row has 4 cells, and the header names 3. Put quotes round a note that has a semicolon.",
+    ),
+    pytest.param(
+        "Shower, first day\n\nproduct,wet\na,2\n",
+        "s.csv:1: header: line 3 looks like the header, and something stands above it. Delete the lines above it.",
+    ),
     pytest.param('product,note\na,"oh\nb,c\n', "s.csv:2: a quote that opens in this row is never closed. Close it."),
     pytest.param(
         'product,note\na,"a 2" hose"\n',
@@ -306,8 +316,8 @@ TABLES = [
         "s.csv:1: header: the sheet has more than 500 columns. Take some out.",
     ),
     pytest.param(
-        "product\n" + "a\n" * MOST_ROWS,
-        "s.csv: the sheet has more than 200,000 rows. Part it, or leave out what is not needed.",
+        "product\n" + "a\n" * (MOST_ROWS + 1),
+        "s.csv: the sheet has more than 2,000,000 rows. Part it, or leave out what is not needed.",
     ),
 ]
 
@@ -332,6 +342,9 @@ SAME = [
     pytest.param("product,wet,note\na,1\nb,2,x\n", id="empty-cells-at-the-end-left-out"),
     pytest.param('"product","wet","note"\n"a","1",""\n"b","2","x"\n', id="quotes"),
     pytest.param(" product , wet,note\na , 1,\nb,2\u00a0, x\n", id="spaces"),
+    pytest.param("product;wet;note\na;1;\nb;2;x\n", id="semicolons"),
+    pytest.param("product\twet\tnote\na\t1\t\nb\t2\tx\n", id="tabs"),
+    pytest.param("sep=;\nproduct;wet;note\na;1;\nb;2;x\n", id="separator-stated"),
     pytest.param("product,wet,note,,\na,1,,,\nb,2,x,,\n", id="columns-of-nothing"),
 ]
 

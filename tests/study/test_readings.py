@@ -166,8 +166,8 @@ NOT_USED = [
     ),
     pytest.param(
         [shower(at="09:12")],
-        [("readings/shower: column at", "this version does not read this column yet")],
-        id="column-of-a-later-version",
+        [("readings/shower: column at", "no figure rests on it")],
+        id="column-of-when-it-was-read",
     ),
 ]
 

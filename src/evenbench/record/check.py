@@ -10,6 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from evenbench.measure.wording import counted
 from evenbench.reduce import reduce, without_outcome
 from evenbench.study.applied import said, warnings
@@ -73,7 +75,7 @@ def _held(study: Study, readings: Readings, id: str) -> Held:
         products=len(test.products),
         runs=len(runs),
         planned=sum(known) if known else None,
-        readings=sum(1 for n in readings.run if int(n) in runs),
+        readings=int(np.isin(readings.run, list(runs)).sum()),
     )
 
 

@@ -14,11 +14,23 @@ from evenbench.record.table import MOST_ROWS, read_table
 from evenbench.study.mistakes import Mistake, Place, StudyError, visible
 from evenbench.study.model import Study
 from evenbench.study.parse import parse
-from evenbench.study.readings import LONG, NotUsed, Readings, Table, long_columns, parse_readings, wide_columns
+from evenbench.study.reader import long_columns, wide_columns
+from evenbench.study.readings import LONG, NotUsed, Readings, parse_readings
+from evenbench.study.table import Table
 
-__all__ = ["LARGEST_FILE", "MOST_ROWS", "NoStudy", "open_study", "open_text", "read_table", "study_folder"]
+__all__ = [
+    "LARGEST_FILE",
+    "LARGEST_SHEET",
+    "MOST_ROWS",
+    "NoStudy",
+    "open_study",
+    "open_text",
+    "read_table",
+    "study_folder",
+]
 
-LARGEST_FILE = 20_000_000  # bytes; a year of a data logger is less
+LARGEST_FILE = 20_000_000  # bytes
+LARGEST_SHEET = 200_000_000  # bytes; a data logger's million rows are some 50 million
 _LATER = {
     "plan.csv": "plans are not read by this version",
 }
@@ -92,23 +104,26 @@ def read_study(root: Path, *, today: date | None = None) -> Study:
     return parse(text, today=today or date.today())  # noqa: DTZ011 - the user's own day
 
 
-def open_text(path: Path, name: str) -> str:
-    """The text of a file of the study; StudyError where it is no file, too large, unreadable or not UTF-8."""
-    return _decoded(_bytes(path, name), name)
+def open_text(path: Path, name: str, *, most: int = LARGEST_FILE) -> str:
+    """The text of a file of the study; StudyError where it is no file, too large, unreadable or not UTF-8.
+
+    most  bytes that are read
+    """
+    return _decoded(_bytes(path, name, most), name)
 
 
-def _bytes(path: Path, name: str) -> bytes:
+def _bytes(path: Path, name: str, most: int = LARGEST_FILE) -> bytes:
     try:
         # Opening a pipe would wait for somebody to write; reading a device might never end.
         if not stat.S_ISREG(path.stat().st_mode):
             raise StudyError([Mistake(Place(name), "", "", "this is not a file.", "Put a text file in its place.")])
         with path.open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
+            data = file.read(most + 1)
     except OSError as error:
         why = f"the file cannot be read ({error.strerror})."
         raise StudyError([Mistake(Place(name), "", "", why)]) from None
-    if len(data) > LARGEST_FILE:
-        why = f"the file has more than the {LARGEST_FILE:,} bytes that are read."
+    if len(data) > most:
+        why = f"the file has more than the {most:,} bytes that are read."
         raise StudyError([Mistake(Place(name), "", "", why, "Part it, or leave out what is not needed.")])
     return data
 
@@ -155,7 +170,7 @@ def _tables(root: Path) -> tuple[dict[str, Table], list[NotUsed], list[Mistake]]
             if test in tables:
                 why = f"{tables[test].file} is the sheet of this test already."
                 raise StudyError([Mistake(Place(name), "", "", why, "Keep one of the two.")])
-            tables[test] = read_table(open_text(path, name), name)
+            tables[test] = read_table(open_text(path, name, most=LARGEST_SHEET), name)
         except StudyError as error:
             mistakes += error.mistakes
     return tables, not_used, mistakes

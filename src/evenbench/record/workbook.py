@@ -16,12 +16,12 @@ from itertools import zip_longest
 from typing import Any
 
 from evenbench.measure.errors import character_name
-from evenbench.record.dialect import split_header
 from evenbench.record.table import MOST_COLUMNS
 from evenbench.record.xlsx import Cell, Grid, Listed, Package, column_letters
 from evenbench.study.cells import number
+from evenbench.study.dialect import split_header
 from evenbench.study.mistakes import Mistake, Place, StudyError, obeyed
-from evenbench.study.readings import Table
+from evenbench.study.table import Table
 
 _MOST_MISTAKES = 1_000
 _KEYS = ("product", "code")  # the columns of which one is filled in every row
@@ -58,7 +58,7 @@ def read_workbook(data: bytes, name: str, *, uses: Mapping[str, Collection[str]]
     mistakes: list[Mistake] = []
     for sheet in package.sheets:
         file = f"{name}, {'hidden ' if sheet.hidden else ''}sheet {sheet.name}"
-        tables[sheet.name] = Table(file, (), ())
+        tables[sheet.name] = Table.of([], file)
         try:
             if uses is None or sheet.name in uses:
                 tables[sheet.name] = _table(package, sheet, file, None if uses is None else uses[sheet.name])
@@ -76,7 +76,7 @@ def _table(package: Package, sheet: Listed, file: str, uses: Collection[str] | N
     grid = Grid({}) if sheet.hidden else package.grid(sheet, file)
     if not grid.cells:
         if uses is None:
-            return Table(file, (), ())
+            return Table.of([], file)
         write = "Its first row names the columns: product, run and the readings."
         raise StudyError([Mistake(Place(file), "", "", "the sheet is empty.", write)])
     laid = _Laid(grid, file)
@@ -101,8 +101,8 @@ class _Laid:
 
     def table(self) -> Table:
         columns = sorted(self.names)
-        rows = tuple((line, {self.names[c]: row.get(c, "") for c in columns}) for line, row in self.rows)
-        return Table(self.file, tuple(self.names[c] for c in columns), rows, header=self.line)
+        rows = [(line, {self.names[c]: row.get(c, "") for c in columns}) for line, row in self.rows]
+        return Table.of_rows(self.file, [self.names[c] for c in columns], rows, header=self.line)
 
     def wrong(self, line: int, subject: str, given: str, why: str, write: str) -> Mistake:
         return Mistake(Place(self.file, line), subject, given, why, write)

@@ -23,13 +23,14 @@ from typing import Literal, NoReturn
 from xml.etree import ElementTree
 from xml.parsers import expat
 
-from evenbench.record.table import MOST_COLUMNS, MOST_ROWS
+from evenbench.record.table import MOST_COLUMNS
 from evenbench.study.mistakes import Mistake, Place, StudyError
 
 LARGEST_WORKBOOK = 20_000_000  # bytes of the file
 LARGEST_UNPACKED = 200_000_000  # bytes of all its parts
 _HIGHEST_RATIO, _SMALL = 300, 5_000_000  # of a part's size unpacked to packed, where it has more than so many bytes
 _MOST_PARTS = 10_000
+MOST_ROWS = 200_000
 _MOST_CELLS = 2_000_000  # counted with those that hold nothing but a colour or a border
 _LARGEST_AREA = 5_000_000  # cells of the rectangle round all that hold something: calamine keeps every one of it
 _LAST_ROW = 1_048_576

@@ -77,12 +77,10 @@ class _Bench:
         self.runs = readings.of_test(test.id)
         self.place = {run: n for n, run in enumerate(self.runs)}
         self.declared = {r.id: r for r in test.readings if r.is_number}
-        self.cells: dict[str, list[int]] = {id: [] for id in self.declared}
-        for k, id in enumerate(readings.reading):
-            if id in self.cells and readings.serves[k] and readings.serves[k][0] in self.place:
-                self.cells[id].append(k)
+        self.behind = readings.behind(self.runs, list(self.declared))
+        self.cells: dict[str, list[int]] = {id: np.unique(rows.member).tolist() for id, rows in self.behind.items()}
         index = {p.id: n for n, p in enumerate(study.products)}
-        self.product = np.array([index[readings.runs[n].product] for n in self.runs], dtype=np.int32)
+        self.product = readings.runs.product.mapped(index.__getitem__, np.int32)[self.runs]
 
     @cached_property
     def small(self) -> bool:
@@ -93,11 +91,9 @@ class _Bench:
     def rows(self) -> dict[str, NDArray[np.int64]]:
         """Index into Readings of each run and repeat, -1 where none; a shared reading in every run it serves."""
         out = {}
-        for id, cells in self.cells.items():
+        for id, behind in self.behind.items():
             grid = np.full((len(self.runs), self.declared[id].repeats), -1, dtype=np.int64)
-            for k in cells:
-                for run in self.readings.serves[k]:
-                    grid[self.place[run], int(self.readings.repeat[k]) - 1] = k
+            grid[behind.owner, self.readings.repeat[behind.member] - 1] = behind.member
             out[id] = grid
         return out
 

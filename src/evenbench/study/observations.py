@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from evenbench.measure.errors import suggest
 from evenbench.study.mistakes import Mistake, Place, StudyError
 from evenbench.study.model import Study, Test
-from evenbench.study.readings import MOST_MISTAKES, Readings, Run, Table
+from evenbench.study.reader import MOST_MISTAKES
+from evenbench.study.readings import Readings, Run
+from evenbench.study.table import Table
 
 COLUMNS = ("test", "product", "run", "specimen", "block", "tag", "words", "clip", "changed", "at", "by")
 """What an observation may say; `test` and `words` always."""

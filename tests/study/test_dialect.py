@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
-from evenbench.record.dialect import (
+from evenbench.study.dialect import (
     Dialect,
     Mark,
     Refusal,

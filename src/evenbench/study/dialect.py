@@ -71,6 +71,10 @@ class Dialect:
     mark: Mark
 
 
+POINTS = Dialect(",", ".")
+"""Commas between cells, decimals after a point."""
+
+
 @dataclass(frozen=True)
 class Refusal:
     """Why a cell is no number that can be relied on, and what to write; both are whole sentences."""
