@@ -90,7 +90,6 @@ def test_the_suffix_may_have_capitals(make_folder: Make) -> None:
 def test_what_is_passed_over_is_listed(make_folder: Make) -> None:
     """Sheets in other forms and other places are named; what programs keep for themselves is not."""
     names = (
-        "plan.csv",
         "vapour.csv",
         "all.xlsx",
         "readings/old.ods",
@@ -101,7 +100,6 @@ def test_what_is_passed_over_is_listed(make_folder: Make) -> None:
     folder = make_folder(**dict.fromkeys(names, "x"))
     assert not_used(folder) == [
         ("all.xlsx", "sheets are read from the folder readings, as .csv"),
-        ("plan.csv", "plans are not read by this version"),
         ("vapour.csv", "sheets are read from the folder readings, as .csv"),
         ("readings/old.ods", "only .csv sheets are read by this version"),
     ]

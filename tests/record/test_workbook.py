@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from xlsxwriter import Workbook  # type: ignore[import-untyped]
 
 from evenbench.record import xlsx
-from evenbench.study.dialect import Refusal, dialect_of, plain_number
 from evenbench.record.workbook import read_workbook, write_workbook
 from evenbench.study.cells import number
+from evenbench.study.dialect import Refusal, dialect_of, plain_number
 from evenbench.study.mistakes import StudyError, obeyed
 from evenbench.study.readings import parse_readings
 from tests.strategies import SHEETS, example_readings, example_study

@@ -17,7 +17,8 @@ from evenbench.record.table import read_table
 from evenbench.study.guards import Doubt, guards
 from evenbench.study.model import Study
 from evenbench.study.parse import parse
-from evenbench.study.readings import LONG, Table, parse_readings
+from evenbench.study.readings import LONG, parse_readings
+from evenbench.study.table import Table
 
 TODAY = date(2026, 12, 31)
 FIXED = {"product", "run", "specimen", "block", "order", "note"}

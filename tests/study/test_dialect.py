@@ -10,6 +10,7 @@ import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
+from evenbench.study.cells import number, span
 from evenbench.study.dialect import (
     Dialect,
     Mark,
@@ -20,7 +21,6 @@ from evenbench.study.dialect import (
     split_header,
     split_unit,
 )
-from evenbench.study.cells import number, span
 
 COMMAS, SEMICOLONS, TABS = dialect_of("product,wet"), dialect_of("product;wet"), dialect_of("product\twet")
 NARROW = "\u202f"

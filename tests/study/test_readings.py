@@ -283,8 +283,8 @@ MISTAKES = [
     ),
     pytest.param(
         [{**shower(), "code": "K7"}],
-        "readings/shower:1: column: 'code': this version does not read this column yet. "
-        "Name products by id in a column `product`.",
+        "readings/shower:1: column: 'code': nothing says which product a code stands for. "
+        "Put the plan beside the sheets as plan.csv, or name products in a column `product`.",
         id="codes",
     ),
     pytest.param(
@@ -396,8 +396,8 @@ LONG_MISTAKES = [
         [bend(value="24 h")],
         [
             (
-                "readings:2: value: '24 h': the sheet holds the number alone; the study has its unit, min. "
-                "Write the number alone, in min."
+                "readings:2: value: '24 h': it is in h, and the study has this reading in min. "
+                "Convert it, or correct its unit."
             )
         ],
         id="value-with-unit",
@@ -475,7 +475,7 @@ def test_the_step_is_the_last_place(digits: int, value: int) -> None:
 
 COMMON = "Write a number such as 12.4, or leave the cell empty with a note."
 NO_BOUND = "this is no bound or interval that can be read."
-ALONE = "the sheet holds the number alone; the study has its unit, g."
+ALONE = "the number and its unit cannot be parted here."
 BOUNDS = "Write it as in 570..580, ..724, <0.5, >100 or ~570, the lower end first."
 CELLS = {
     "61,2": ("a number is written with a decimal point.", "Write 61.2."),
@@ -493,8 +493,8 @@ CELLS = {
     "9" * 41: ("this number is too large or too small to compute with.", "Write it in g."),
     "61.2 g": (ALONE, "Write 61.2."),
     "61.2g": (ALONE, "Write 61.2."),
-    "0.06 kg": (ALONE, "Write the number alone, in g."),
-    "5 %": (ALONE, "Write the number alone, in g."),
+    "0.06 kg": ("it is in kg, and the study has this reading in g.", "Convert it, or correct its unit."),
+    "5 %": ("it is in %, and the study has this reading in g.", "Convert it, or correct its unit."),
     "2:05": ("hours, minutes and seconds stand together.", "Write one number, in g."),
     "580..570": (NO_BOUND, BOUNDS),
     "570..570": (NO_BOUND, BOUNDS),

@@ -15,7 +15,7 @@ from evenbench.study.mistakes import Mistake, Place, StudyError, visible
 from evenbench.study.model import Study
 from evenbench.study.parse import parse
 from evenbench.study.reader import long_columns, wide_columns
-from evenbench.study.readings import LONG, NotUsed, Readings, parse_readings
+from evenbench.study.readings import LONG, PLAN, NotUsed, Readings, parse_readings
 from evenbench.study.table import Table
 
 __all__ = [
@@ -31,9 +31,6 @@ __all__ = [
 
 LARGEST_FILE = 20_000_000  # bytes
 LARGEST_SHEET = 200_000_000  # bytes; a data logger's million rows are some 50 million
-_LATER = {
-    "plan.csv": "plans are not read by this version",
-}
 WORKBOOK = "readings.xlsx"
 _SHEETS = (".csv", ".tsv", ".xlsx", ".xls", ".ods")
 _MAKE_ONE = "Name a study folder, or make one with: evenbench start FOLDER"
@@ -165,6 +162,8 @@ def _tables(root: Path) -> tuple[dict[str, Table], list[NotUsed], list[Mistake]]
             why = "the folder has both readings.csv and sheets in readings/, and a reading must stand in one place."
             mistakes.append(Mistake(Place("readings.csv"), "", "", why, "Keep one of the two."))
         sheets.insert(0, (LONG, root / "readings.csv", "readings.csv"))
+    if os.path.lexists(root / PLAN):
+        sheets.append((PLAN, root / PLAN, PLAN))
     for test, path, name in sheets:
         try:
             if test in tables:
@@ -180,8 +179,9 @@ def _workbook(root: Path, study: Study, sheets: Mapping[str, Table]) -> tuple[di
     """The sheets of readings.xlsx: one named for each test, or one long sheet named readings; the rest is not used."""
     if not os.path.lexists(root / WORKBOOK):
         return {}, []
-    if sheets:
-        also = next(iter(sheets.values())).file
+    beside = [table.file for name, table in sheets.items() if name != PLAN]
+    if beside:
+        also = beside[0]
         why = f"the folder has {also} too, and a reading must stand in one place."
         raise StudyError([Mistake(Place(WORKBOOK), "", "", why, "Keep one of the two.")])
     from evenbench.record.workbook import read_workbook
@@ -213,10 +213,7 @@ def _listed(folder: Path) -> list[str]:
 
 def _strangers(root: Path) -> list[NotUsed]:
     """Sheets that stand where none is looked for."""
-    out = []
-    for name in _listed(root):
-        if name in _LATER:
-            out.append(NotUsed(row=name, reason=_LATER[name]))
-        elif Path(name).suffix.lower() in _SHEETS and name not in ("readings.csv", "observations.csv", WORKBOOK):
-            out.append(NotUsed(row=visible(name), reason="sheets are read from the folder readings, as .csv"))
-    return out
+    reason = "sheets are read from the folder readings, as .csv"
+    known = ("readings.csv", "observations.csv", PLAN, WORKBOOK)
+    strange = [name for name in _listed(root) if Path(name).suffix.lower() in _SHEETS and name not in known]
+    return [NotUsed(row=visible(name), reason=reason) for name in strange]

@@ -135,8 +135,10 @@ def advice(typed: str, unit: str) -> tuple[str, str]:
     if _CLOCK.fullmatch(typed):
         return "hours, minutes and seconds stand together.", f"Write one number, in {unit or 'one unit'}."
     if found := _WITH_UNIT.fullmatch(typed):
-        why = f"the sheet holds the number alone; the study has its unit, {unit or 'none'}."
-        return why, f"Write {found['n']}." if found["unit"] == unit else f"Write the number alone, in {unit}."
+        if found["unit"] == unit:
+            return "the number and its unit cannot be parted here.", f"Write {found['n']}."
+        why = f"it is in {found['unit']}, and the study has this reading {f'in {unit}' if unit else 'without a unit'}."
+        return why, "Convert it, or correct its unit."
     return "this is not a number.", "Write a number such as 12.4, or leave the cell empty with a note."
 
 

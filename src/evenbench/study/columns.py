@@ -60,10 +60,10 @@ class Texts(Sequence[str]):
 
     def mapped(self, meaning: Callable[[str], Any], dtype: type) -> NDArray[Any]:
         """What each row means, found once for each distinct text that occurs."""
-        found = np.zeros(len(self.distinct), dtype=dtype)
+        found: NDArray[Any] = np.zeros(len(self.distinct), dtype=dtype)
         for code in self.used():
             found[code] = meaning(self.distinct[code])
-        return found[self.code]
+        return np.asarray(found[self.code])
 
     def used(self) -> list[int]:
         """The codes that occur, in order of `distinct`."""
@@ -74,7 +74,7 @@ class Texts(Sequence[str]):
     @property
     def filled(self) -> NDArray[np.bool_]:
         """bool[N] where something stands."""
-        return np.array([bool(text) for text in self.distinct], dtype=np.bool_)[self.code]
+        return np.asarray(np.array([bool(text) for text in self.distinct], dtype=np.bool_)[self.code])
 
     def __len__(self) -> int:
         return len(self.code)
@@ -86,7 +86,7 @@ class Texts(Sequence[str]):
     def __getitem__(self, at: int | slice) -> str | Texts:
         if isinstance(at, slice):
             return Texts(self.distinct, self.code[at])
-        return self.distinct[self.code[at]]
+        return self.distinct[int(self.code[at])]
 
     def __iter__(self) -> Iterator[str]:
         return map(self.distinct.__getitem__, self.code.tolist())

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from evenbench.measure.errors import suggest
 from evenbench.study.mistakes import Mistake, Place, StudyError
 from evenbench.study.model import Study, Test
-from evenbench.study.reader import MOST_MISTAKES
 from evenbench.study.readings import Readings, Run
+from evenbench.study.sheet import MOST_MISTAKES
 from evenbench.study.table import Table
 
 COLUMNS = ("test", "product", "run", "specimen", "block", "tag", "words", "clip", "changed", "at", "by")

@@ -26,7 +26,8 @@ from evenbench.study.columns import Lists, Places, Rows, Texts, combined
 from evenbench.study.dialect import Dialect
 from evenbench.study.mistakes import Place, StudyError
 from evenbench.study.model import DeclaredReading, ReadingOf, Study, Test
-from evenbench.study.readings import LONG, Readings, Runs
+from evenbench.study.planned import Planned, read_plan
+from evenbench.study.readings import LONG, PLAN, Readings, Runs
 from evenbench.study.sheet import MOST_MISTAKES, WHATS, FoundRuns, Known, Named, Sheet, named, too_many
 from evenbench.study.table import Table
 from evenbench.study.values import plain_numbers, understood
@@ -37,23 +38,31 @@ Floats = NDArray[np.float64]
 
 _RUN_COLUMNS = ("product", "run", "specimen", "block", "round", "lane", "order", "note")
 _LONG_COLUMNS = ("test", *_RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument")
+_NO_PLAN = (
+    "nothing says which product a code stands for.",
+    "Put the plan beside the sheets as plan.csv, or name products in a column `product`.",
+)
 _KEPT_COLUMNS = ("at", "by")  # of interest to whoever looks a reading up
 
 
 def wide_columns(test: Test) -> tuple[str, ...]:
     """The columns that are read of a test's wide sheet."""
-    return (*_RUN_COLUMNS, *(_column(r.id, n) for r in test.readings for n in range(1, r.repeats + 1)))
+    return (*_RUN_COLUMNS, "code", *(_column(r.id, n) for r in test.readings for n in range(1, r.repeats + 1)))
 
 
 def long_columns() -> tuple[str, ...]:
     """The columns that are read of a long sheet."""
-    return _LONG_COLUMNS
+    return (*_LONG_COLUMNS, "code")
 
 
 def read(tables: Mapping[str, Table], study: Study) -> Readings:
     """Everything that the tables say, or StudyError with every mistake in them. See `parse_readings`."""
     reader = _Reader(study)
+    if PLAN in tables:
+        reader.plan = read_plan(tables[PLAN], reader.known)
     for name, table in tables.items():
+        if name == PLAN:
+            continue
         if name == LONG:
             reader.long(table)
         elif name in reader.known.test_index:
@@ -108,14 +117,21 @@ class _Reader:
         self.known = Known(study)
         self.runs: list[FoundRuns] = []
         self.cells: list[_FoundCells] = []
+        self.plan: Planned | None = None
         self.misnamed_blocks: set[str] = set()  # tests whose column of blocks goes by another name
+
+    def completed(self, header: Named, test: Test | None) -> Named:
+        """With what the plan says of its rows, where there is one."""
+        if self.plan is None:
+            return header
+        return Named(self.plan.completed(header.table, self.known, test), header.unit)
 
     # -- wide
 
     def wide(self, table: Table, t: int) -> None:
         """A row a run, a column a reading."""
         before, test = len(self.known.mistakes), self.known.tests[t]
-        header = named(table)
+        header = self.completed(named(table), test)
         columns = self.wide_columns(header, test)
         if "product" not in header.table.columns:
             return
@@ -216,8 +232,7 @@ class _Reader:
     def wide_stranger(self, header: Place, column: str, test: Test, missing: list[str], absent: list[str]) -> str:
         """Say what is wrong with a column that is not expected; the column that it was meant to be, or ""."""
         if column == "code":
-            write = "Name products by id in a column `product`."
-            self.known.wrong(header, "column", column, "this version does not read this column yet.", write)
+            self.known.wrong(header, "column", column, *_NO_PLAN)
             return "product"
         if column in _KEPT_COLUMNS:
             self.known.skip(f"{header.file}: column {column}", "no figure rests on it")
@@ -236,7 +251,7 @@ class _Reader:
     def long(self, table: Table) -> None:
         """A row a reading."""
         before = len(self.known.mistakes)
-        header = named(table)
+        header = self.completed(named(table), None)
         if not self.long_columns(header.table):
             return
         sheet = Sheet(self.known, header.table.filled())
@@ -316,7 +331,10 @@ class _Reader:
         for column in table.columns:
             if column in _LONG_COLUMNS:
                 continue
-            if column in _KEPT_COLUMNS:
+            if column == "code":
+                meant.add("product")
+                self.known.wrong(header, "column", column, *_NO_PLAN)
+            elif column in _KEPT_COLUMNS:
                 self.known.skip(f"{table.file}: column {column}", "no figure rests on it")
             elif near := _near(column, absent, 0.75):
                 meant.add(near)
@@ -483,6 +501,7 @@ class _Reader:
             step=self.steps(reading, step, low, high)[kept],
             typed=typed.take(kept),
             at=Places(files.take(kept), line[kept]),
+            unplanned=self.plan.compared(runs, self.known) if self.plan is not None else (),
             not_used=tuple(self.known.not_used),
         )
 
@@ -555,20 +574,20 @@ class _Reader:
         """Every reading that the study declares and a run lacks."""
         reading, repeat = reading[serves.owner], repeat[serves.owner]
         test = self.known.test_of[reading]
-        for t, named in enumerate(self.known.tests):
+        for t, of in enumerate(self.known.tests):
             mine, here = np.flatnonzero(runs.test.code == t), np.flatnonzero(test == t)
             if not len(mine):
                 continue
             if len(mine) > 1 and not len(here) and not runs.note.filled[mine].any():
                 file = runs.at[int(mine[0])].file
-                self.known.skip(f"{file}: all {len(mine)} runs of {named.id}", "nothing is recorded yet")
+                self.known.skip(f"{file}: all {len(mine)} runs of {of.id}", "nothing is recorded yet")
                 continue
             # A text is written where there is something to say.
-            wanted = [(r.id, n) for r in named.readings if r.kind != "text" for n in range(1, r.repeats + 1)]
+            wanted = [(r.id, n) for r in of.readings if r.kind != "text" for n in range(1, r.repeats + 1)]
             starts = np.zeros(len(self.known.declared), dtype=np.int64)
             for k, one in reversed(list(enumerate(wanted))):
                 starts[self.known.reading_index[t, one[0]]] = k
-            texts = [self.known.reading_index[t, r.id] for r in named.readings if r.kind == "text"]
+            texts = [self.known.reading_index[t, r.id] for r in of.readings if r.kind == "text"]
             here = here[~np.isin(reading[here], texts)]
             there = np.zeros((len(mine), len(wanted)), dtype=np.bool_)
             there[serves.member[here] - mine[0], starts[reading[here]] + repeat[here] - 1] = True

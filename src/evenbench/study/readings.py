@@ -16,6 +16,7 @@ from evenbench.study.model import Study
 from evenbench.study.table import Table
 
 LONG = "*"  # the key under which one long table for all tests is handed over
+PLAN = "plan.csv"  # and that of the plan
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +101,7 @@ class Readings(Frozen):
              width where that is more
     typed    N texts as typed
     at       N places
+    unplanned  indices into `runs`: those that no row of the plan is for, where there is a plan
     """
 
     runs: Runs
@@ -111,12 +113,13 @@ class Readings(Frozen):
     step: NDArray[np.float64]
     typed: Texts
     at: Places
+    unplanned: tuple[int, ...] = ()
     not_used: tuple[NotUsed, ...] = ()
 
     @property
     def run(self) -> NDArray[np.int64]:
         """int64[N] the first of the runs that each reading serves."""
-        return self.serves.member[self.serves.start[:-1]]
+        return np.asarray(self.serves.member[self.serves.start[:-1]])
 
     @property
     def value(self) -> NDArray[np.float64]:
@@ -148,7 +151,8 @@ class Readings(Frozen):
 def parse_readings(tables: Mapping[str, Table | Sequence[Mapping[str, str]]], study: Study) -> Readings:
     """Understand tables of text cells against the study they belong to.
 
-    tables  {test id: wide table}, or {"*": long table}; plain lists of dicts serve where there is no file
+    tables  {test id: wide table}, or {"*": long table}, and {"plan.csv": plan} where there is one; plain lists of
+            dicts serve where there is no file
 
     A wide table has a row a run and a column a reading; a long table has a row a reading. Rows and columns that
     are not used are listed with the reason.
@@ -158,7 +162,9 @@ def parse_readings(tables: Mapping[str, Table | Sequence[Mapping[str, str]]], st
     from evenbench.study.reader import read
 
     named = {
-        name: given if isinstance(given, Table) else Table.of(given, "readings" if name == LONG else f"readings/{name}")
+        name: given
+        if isinstance(given, Table)
+        else Table.of(given, {LONG: "readings", PLAN: PLAN}.get(name, f"readings/{name}"))
         for name, given in tables.items()
     }
     return read(named, study)

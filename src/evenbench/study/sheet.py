@@ -32,7 +32,7 @@ WHATS: tuple[ReadingOf, ...] = get_args(ReadingOf)
 
 _MOST_RUNS = 10_000_000  # run numbers have at most seven digits
 _TOTALS = frozenset(["total", "totals", "subtotal", "grand total", "sum", "mean", "average", "avg"])
-_NUMBERED = "Number the runs of a product 1, 2, 3 …"
+NUMBERED = "Number the runs of a product 1, 2, 3 …"
 
 
 class Known:
@@ -147,10 +147,10 @@ class Sheet:
         """int64[all rows] the test that each row names."""
         known, column = self.known, self.column("test")
         out = column.mapped(lambda name: known.test_index.get(name, -1), np.int64)
-        known = list(known.test_index)
+        tests = list(known.test_index)
 
         def say(name: str) -> tuple[str, str]:
-            return _unknown(name, "the study has no such test."), suggest(name, known)
+            return _unknown(name, "the study has no such test."), suggest(name, tests)
 
         self.tell(rows, out[rows] < 0, "test", column, say)
         return out
@@ -172,8 +172,8 @@ class Sheet:
     def repeats(self, rows: Rows, reading: Ints) -> Ints:
         """int64[all rows] which repeat each of `rows` is; 0 in the others, and where it is none."""
         known, column = self.known, self.column("repeat")
-        number_of = column.mapped(lambda typed: _whole(typed or "1"), np.int64)
-        self.tell(rows, number_of[rows] < 0, "repeat", column, lambda typed: (_not_whole(typed, "repeat"), ""))
+        number_of = column.mapped(lambda typed: whole(typed or "1"), np.int64)
+        self.tell(rows, number_of[rows] < 0, "repeat", column, lambda typed: (not_whole(typed, "repeat"), ""))
         most = np.array([declared.repeats for _, declared in known.declared], dtype=np.int64)
         many = number_of[rows] > most[reading[rows]]
         for n in known.some(many):
@@ -224,8 +224,8 @@ class Sheet:
         Gives the rows that are of a run, and the run of each.
         """
         known = self.known
-        numbers = typed.mapped(_whole, np.int64)
-        self.tell(rows, numbers[rows] < 0, "run", typed, lambda text: (_not_whole(text, "run"), _NUMBERED))
+        numbers = typed.mapped(whole, np.int64)
+        self.tell(rows, numbers[rows] < 0, "run", typed, lambda text: (not_whole(text, "run"), NUMBERED))
         rows = rows[numbers[rows] > 0]
         key = (test[rows] * len(known.products) + product[rows]) * _MOST_RUNS + numbers[rows]
         _, first, run = np.unique(key, return_index=True, return_inverse=True)
@@ -236,7 +236,7 @@ class Sheet:
             for n in known.some(again):
                 name, line = known.products[product[rows[n]]], self.at(rows[first[run[n]]]).line
                 why = f"line {line} is run {numbers[rows[n]]} of {name} already."
-                known.wrong(self.at(rows[n]), "run", typed[int(rows[n])], why, _NUMBERED)
+                known.wrong(self.at(rows[n]), "run", typed[int(rows[n])], why, NUMBERED)
         words = tuple(known.words.codes)
 
         def agreed(column: str, values: Ints | Floats, empty: float, show: Callable[[Any], str]) -> Any:
@@ -360,14 +360,14 @@ class Sheet:
         if not there.any():
             return
         rows = rows[there]
-        known = [instrument.id for instrument in known.study.instruments]
+        ids = [instrument.id for instrument in known.study.instruments]
         declared = [declared.instrument.id if declared.instrument else "" for _, declared in known.declared]
         code = np.array([column.distinct.index(id) if id in column.distinct else -1 for id in declared])
         for n in known.some(column.code[rows] != code[reading[rows]]):
             t, named = known.declared[reading[rows[n]]]
             given = column[int(rows[n])]
-            if given not in known:
-                said = ("the study has no such instrument.", suggest(given, known))
+            if given not in ids:
+                said = ("the study has no such instrument.", suggest(given, ids))
             else:
                 by = declared[reading[rows[n]]] or "no instrument"
                 why = f"{known.tests[t].id} declares {named.id} with {by}."
@@ -412,12 +412,13 @@ def named(table: Table) -> Named:
     )
 
 
-def _whole(typed: str) -> int:
+def whole(typed: str) -> int:
     """A whole number of 1 or more; -1 where there is none."""
     return int(typed) if re.fullmatch(r"[1-9][0-9]{0,6}", typed) else -1
 
 
-def _not_whole(typed: str, subject: str) -> str:
+def not_whole(typed: str, subject: str) -> str:
+    """Why a text is no such number."""
     return "a whole number is needed, 1 or more." if typed else f"the {subject} has no number."
 
 
