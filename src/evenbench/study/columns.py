@@ -177,6 +177,17 @@ class Lists(Sequence[tuple[int, ...]]):
         start = np.concatenate(([0], np.cumsum(np.bincount(owner, minlength=count)))).astype(np.int64)
         return cls(start, member[order])
 
+    @classmethod
+    def joined(cls, parts: Sequence[Lists]) -> Lists:
+        """One column after another."""
+        length = np.concatenate([np.zeros(1, dtype=np.int64), *(part.length for part in parts)])
+        return cls(np.cumsum(length), np.concatenate([part.member for part in parts]))
+
+    @property
+    def first(self) -> NDArray[np.int64]:
+        """int64[N] the first of each list, none of which may be empty."""
+        return np.asarray(self.member[self.start[:-1]])
+
     @property
     def length(self) -> NDArray[np.int64]:
         """int64[N] how long each list is."""

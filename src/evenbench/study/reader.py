@@ -24,6 +24,7 @@ from evenbench.measure.errors import suggest
 from evenbench.study.cells import Span
 from evenbench.study.columns import Lists, Places, Rows, Texts, combined
 from evenbench.study.dialect import Dialect
+from evenbench.study.lending import lent
 from evenbench.study.mistakes import Place, StudyError
 from evenbench.study.model import DeclaredReading, ReadingOf, Study, Test
 from evenbench.study.planned import Planned, read_plan
@@ -47,7 +48,7 @@ _KEPT_COLUMNS = ("at", "by")  # of interest to whoever looks a reading up
 
 def wide_columns(test: Test) -> tuple[str, ...]:
     """The columns that are read of a test's wide sheet."""
-    return (*_RUN_COLUMNS, "code", *(_column(r.id, n) for r in test.readings for n in range(1, r.repeats + 1)))
+    return (*_RUN_COLUMNS, "code", *_typed(test))
 
 
 def long_columns() -> tuple[str, ...]:
@@ -188,7 +189,7 @@ class _Reader:
         """Of a reading that several runs share, the first cell; the others must say the same."""
         name = self.names_of(cells)
         _, first, group = np.unique(name, return_index=True, return_inverse=True)
-        nameless = (name == 0) & (declared.of in ("specimen", "block"))
+        nameless = self.nameless(cells, name)
         differs = (cells.text.code != cells.text.code[first[group]]) & ~nameless
         for n in self.known.some(differs):
             earlier = int(first[group[n]])
@@ -215,7 +216,7 @@ class _Reader:
         """Which column holds which reading and repeat; strangers and gaps in the header are noted."""
         table = header.table
         at = Place(table.file, table.header)
-        wanted = {_column(r.id, n): (r.id, n) for r in test.readings for n in range(1, r.repeats + 1)}
+        wanted = _typed(test)
         missing = [column for column in ("product", *wanted) if column not in table.columns]
         absent = [column for column in _RUN_COLUMNS if column not in table.columns]
         strangers = [column for column in table.columns if column not in wanted and column not in _RUN_COLUMNS]
@@ -240,6 +241,8 @@ class _Reader:
             why = f"test {test.id} has no such column."
             self.known.wrong(header, "column", column, why, f"Did you mean {near!r}?")
             return near
+        elif lent := next((r.lent_by for r in test.readings if r.lent_by and r.id == column.partition(".")[0]), ""):
+            self.known.wrong(header, "column", column, f"it is lent by {lent}.", "Take the column out.")
         elif (repeat := _repeat(column, test)) is not None:
             self.known.wrong(header, "column", column, *repeat)
         else:
@@ -298,9 +301,10 @@ class _Reader:
 
     def no_other(self, sheet: Sheet, cells: _Cells) -> _Cells:
         """The first row of every reading; a second is told."""
-        key = combined(cells.reading, self.names_of(cells), cells.repeat)
+        name = self.names_of(cells)
+        key = combined(cells.reading, name, cells.repeat)
         _, first, group = np.unique(key, return_index=True, return_inverse=True)
-        again = first[group] != np.arange(len(key))
+        again = (first[group] != np.arange(len(key))) & ~self.nameless(cells, name)
         for n in self.known.some(again):
             _, reading = self.known.declared[cells.reading[n]]
             line = sheet.at(cells.row[first[group[n]]]).line
@@ -361,12 +365,14 @@ class _Reader:
         }
         return np.choose(self.known.what[cells.reading], [by_what[what] for what in WHATS])
 
+    def nameless(self, cells: _Cells, name: Ints) -> Bools:
+        """bool[cells] of something that needs a name and has none."""
+        return (name == 0) & np.isin(self.known.what[cells.reading], [WHATS.index("specimen"), WHATS.index("block")])
+
     def enter(self, sheet: Sheet, cells: _Cells) -> None:
         """Understand cells and keep them."""
         name = self.names_of(cells)
-        nameless = (name == 0) & np.isin(
-            self.known.what[cells.reading], [WHATS.index("specimen"), WHATS.index("block")]
-        )
+        nameless = self.nameless(cells, name)
         for n in self.known.some(nameless):
             _, declared = self.known.declared[cells.reading[n]]
             why = f"{declared.id} is read of a {declared.of}, and this row names none."
@@ -481,26 +487,32 @@ class _Reader:
                 here = np.arange(start, end)[one[start:end]]
                 name[here] = by_file[part.file][name[here]]
         serves = self.serves(runs, reading, name, one)
-        for n in np.flatnonzero(serves.length == 0)[: 10 * MOST_MISTAKES].tolist():
+        loans = list(lent(self.known, runs, reading, name))
+        lenders = np.concatenate([none, *(loan.cell for loan in loans)])
+        alone = np.setdiff1d(np.flatnonzero(serves.length == 0), lenders)
+        for n in alone[: 10 * MOST_MISTAKES].tolist():
             t, declared = self.known.declared[reading[n]]
             at = Place(files[n], int(line[n]))
             of = self.word_of(declared.of, int(name[n]), t)
             self.known.skip(f"{at}: {declared.id}", f"no run of {self.known.tests[t].id} is of {declared.of} {of}")
-        kept = np.flatnonzero(serves.length > 0)
-        first = serves.member[serves.start[:-1][kept]]
-        kept = kept[np.argsort(combined(first, reading[kept], repeat[kept]), kind="stable")]
-        serves = serves.take(kept)
-        self.list_not_recorded(runs, reading[kept], repeat[kept], serves)
+        # What is lent stands twice, in the test that lends it and in the one that borrows it.
+        own = np.flatnonzero(serves.length > 0)
+        cell = np.concatenate([own, *(loan.cell for loan in loans)])
+        of = np.concatenate([reading[own], *(np.full(len(loan.cell), loan.reading) for loan in loans)])
+        serves = Lists.joined([serves.take(own), *(loan.serves for loan in loans)])
+        order = np.argsort(combined(serves.first, of, repeat[cell]), kind="stable")
+        cell, of, serves = cell[order], of[order], serves.take(order)
+        self.list_not_recorded(runs, of, repeat[cell], serves)
         return Readings(
             runs=runs,
             serves=serves,
-            reading=_ids([reading.id for _, reading in self.known.declared], reading[kept]),
-            repeat=repeat[kept].astype(np.int32),
-            low=low[kept],
-            high=high[kept],
-            step=self.steps(reading, step, low, high)[kept],
-            typed=typed.take(kept),
-            at=Places(files.take(kept), line[kept]),
+            reading=_ids([declared.id for _, declared in self.known.declared], of),
+            repeat=repeat[cell].astype(np.int32),
+            low=low[cell],
+            high=high[cell],
+            step=self.steps(reading, step, low, high)[cell],
+            typed=typed.take(cell),
+            at=Places(files.take(cell), line[cell]),
             unplanned=self.plan.compared(runs, self.known) if self.plan is not None else (),
             not_used=tuple(self.known.not_used),
         )
@@ -591,11 +603,18 @@ class _Reader:
             here = here[~np.isin(reading[here], texts)]
             there = np.zeros((len(mine), len(wanted)), dtype=np.bool_)
             there[serves.member[here] - mine[0], starts[reading[here]] + repeat[here] - 1] = True
+            lent = {r.id: r.lent_by for r in of.readings if r.lent_by}
             for row in np.flatnonzero(~there.all(axis=1)).tolist():
                 run = runs[int(mine[row])]
-                lacks = [_column(*wanted[k]) for k in np.flatnonzero(~there[row]).tolist()]
-                what = ", ".join(lacks) if len(lacks) < len(wanted) else "all readings"
-                self.known.skip(f"{run.at}: {what} of {run}", "not recorded" + (f" ({run.note})" if run.note else ""))
+                lacks = [wanted[k] for k in np.flatnonzero(~there[row]).tolist()]
+                for id in dict.fromkeys(id for id, _ in lacks if id in lent):
+                    self.known.skip(f"{run.at}: {id} of {run}", f"{lent[id]} has none to lend")
+                own = [_column(*one) for one in lacks if one[0] not in lent]
+                what = ", ".join(own) if len(own) < len(wanted) else "all readings"
+                if own:
+                    self.known.skip(
+                        f"{run.at}: {what} of {run}", "not recorded" + (f" ({run.note})" if run.note else "")
+                    )
 
     def steps(self, reading: Ints, step: Floats, low: Floats, high: Floats) -> Floats:
         """Resolution of each reading: the instrument's, else the finest decimals typed in its column.
@@ -644,6 +663,11 @@ def _ids(ids: Sequence[str], index: Ints) -> Texts:
     distinct = list(dict.fromkeys(ids))
     code = np.array([distinct.index(id) for id in ids], dtype=np.int32)
     return Texts(distinct, code[index] if len(ids) else np.zeros(0, dtype=np.int32))
+
+
+def _typed(test: Test) -> dict[str, tuple[str, int]]:
+    """The columns of readings in a test's wide sheet, each with its reading and repeat."""
+    return {_column(r.id, n): (r.id, n) for r in test.readings if not r.lent_by for n in range(1, r.repeats + 1)}
 
 
 def _column(reading: str, repeat: int) -> str:

@@ -119,7 +119,7 @@ class Readings(Frozen):
     @property
     def run(self) -> NDArray[np.int64]:
         """int64[N] the first of the runs that each reading serves."""
-        return np.asarray(self.serves.member[self.serves.start[:-1]])
+        return self.serves.first
 
     @property
     def value(self) -> NDArray[np.float64]:

@@ -167,7 +167,11 @@ class Sheet:
             of, name = known.tests[test[rows[n]]], column[int(rows[n])]
             why, near = f"test {of.id} has no such reading.", suggest(name, [r.id for r in of.readings])
             known.wrong(self.at(rows[n]), "reading", name, _unknown(name, why), near)
-        return out
+        is_lent = np.array([bool(declared.lent_by) for _, declared in known.declared] + [False], dtype=np.bool_)
+        for n in known.some(is_lent[out[rows]]):
+            why = f"it is lent by {known.declared[out[rows[n]]][1].lent_by}."
+            known.wrong(self.at(rows[n]), "reading", column[int(rows[n])], why, "Take the row out.")
+        return np.where(is_lent[out], -1, out)
 
     def repeats(self, rows: Rows, reading: Ints) -> Ints:
         """int64[all rows] which repeat each of `rows` is; 0 in the others, and where it is none."""
@@ -230,6 +234,7 @@ class Sheet:
         key = (test[rows] * len(known.products) + product[rows]) * _MOST_RUNS + numbers[rows]
         _, first, run = np.unique(key, return_index=True, return_inverse=True)
         block = self.blocks(rows, test)
+        self.other_blocks(rows, test)
         lane, order = self.lanes(rows, test), self.orders(rows)
         if anew:
             again = first[run] != np.arange(len(rows))
@@ -237,6 +242,7 @@ class Sheet:
                 name, line = known.products[product[rows[n]]], self.at(rows[first[run[n]]]).line
                 why = f"line {line} is run {numbers[rows[n]]} of {name} already."
                 known.wrong(self.at(rows[n]), "run", typed[int(rows[n])], why, NUMBERED)
+        specimen = self.word("specimen")[rows]
         words = tuple(known.words.codes)
 
         def agreed(column: str, values: Ints | Floats, empty: float, show: Callable[[Any], str]) -> Any:
@@ -257,7 +263,7 @@ class Sheet:
             product=product[rows][first],
             number=numbers[rows][first],
             line=self.table.line[rows][first],
-            specimen=agreed("specimen", self.word("specimen")[rows], 0, words.__getitem__),
+            specimen=agreed("specimen", specimen, 0, words.__getitem__),
             block=agreed("block", block[rows], 0, words.__getitem__),
             lane=agreed("lane", lane, 0, words.__getitem__),
             order=agreed("order", order, np.nan, "{:g}".format),
@@ -285,22 +291,28 @@ class Sheet:
         return Texts(tuple(texts.codes), code)
 
     def blocks(self, rows: Rows, test: Ints) -> Ints:
-        """int64[all rows] the block of each of `rows`, where its test has blocks; other columns are listed."""
-        known = self.known
+        """int64[all rows] the block of each of `rows`, where its test has blocks."""
         out = np.zeros(len(self), dtype=np.int64)
         for column in ("block", "round"):
-            if column not in self.table.columns:
-                continue
-            word = self.word(column)[rows]
-            of = test[rows]
-            its = np.array([t.blocks is not None and t.block_column == column for t in known.tests], dtype=np.bool_)
-            out[rows[its[of]]] = word[its[of]]
-            for t in np.unique(of[(word != 0) & ~its[of] & (of >= 0)]).tolist():
-                named = known.tests[t]
-                has = f"has its blocks in the column {named.block_column}"
-                reason = "declares no blocks" if named.blocks is None else has
-                known.skip(f"{self.table.file}: column {column}", f"test {named.id} {reason}")
+            if column in self.table.columns:
+                its = rows[self.holds_blocks(column)[test[rows]]]
+                out[its] = self.word(column)[its]
         return out
+
+    def holds_blocks(self, column: str) -> Bools:
+        """bool[tests] whether a column is the one that holds the blocks of each test."""
+        holds = [test.blocks is not None and test.block_column == column for test in self.known.tests]
+        return np.array(holds, dtype=np.bool_)
+
+    def other_blocks(self, rows: Rows, test: Ints) -> None:
+        """List the columns of blocks that are not those of their test."""
+        for column in ("block", "round"):
+            there = self.column(column).filled[rows] & ~self.holds_blocks(column)[test[rows]]
+            for t in np.unique(test[rows][there]).tolist():
+                of = self.known.tests[t]
+                has = f"has its blocks in the column {of.block_column}"
+                reason = "declares no blocks" if of.blocks is None else has
+                self.known.skip(f"{self.table.file}: column {column}", f"test {of.id} {reason}")
 
     def lanes(self, rows: Rows, test: Ints) -> Ints:
         """int64[rows] the lane, where the test has lanes."""
@@ -349,8 +361,11 @@ class Sheet:
             sound[g] = not unit or known.same_unit(unit, known.declared[reading[rows[n]]][1])
         for n in known.some(~sound[group]):
             t, declared = known.declared[reading[rows[n]]]
-            why = f"{known.tests[t].id} declares {declared.id} in {declared.unit.text}."
-            write = f"Convert the value and write {declared.unit.text}, or correct the unit."
+            declares = f"{known.tests[t].id} declares {declared.id}"
+            why, write = f"{declares} without a unit.", "Leave the unit out."
+            if declared.unit.text:
+                why = f"{declares} in {declared.unit.text}."
+                write = f"Convert the value and write {declared.unit.text}, or correct the unit."
             known.wrong(self.at(rows[n]), "unit", column[int(rows[n])], why, write)
 
     def instruments(self, rows: Rows, reading: Ints) -> None:
