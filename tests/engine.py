@@ -23,6 +23,7 @@ def one_test(
     unit: str = "g",
     blocks: bool = False,
     scale: str = "raw",
+    spread: str = "pooled",
     formula: str = "x",
     reading: str = "g",
     extra: str = "",
@@ -31,7 +32,7 @@ def one_test(
     products = "".join(f'[products.{id}]\nname = "Product {id}"\nrole = "{role}"\n' for id, role in roles.items())
     references = [id for id, role in roles.items() if role == "reference"]
     margin = f', matters = "{matters}"' if matters else ""
-    rest = f'scale = "{scale}"{margin}'
+    rest = f'scale = "{scale}", spread = "{spread}"{margin}'
     return parse(
         f"""
 format = 1

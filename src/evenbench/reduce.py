@@ -14,6 +14,7 @@ Throughout this module, for one result of one test:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
@@ -32,12 +33,25 @@ from evenbench.measure.formula import (
     names,
     needs,
     rests_on,
+    size,
     slopes,
     written_out,
 )
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.seeds import seed_of
-from evenbench.measure.uncertainty import BENDS, DRAWS, NEAR, Error, Propagated, departure, linear, propagate
+from evenbench.measure.uncertainty import (
+    BENDS,
+    DIRECTIONS,
+    DRAWS,
+    MOST_PAIRED,
+    NEAR,
+    Error,
+    Propagated,
+    departure,
+    linear,
+    propagate,
+)
+from evenbench.measure.units import Unit
 from evenbench.measure.wording import listed
 from evenbench.study.columns import Lists, Rows
 from evenbench.study.model import DeclaredReading, Product, Result, Study, Test
@@ -97,6 +111,7 @@ class Outcomes(Frozen):
     rows          N lists of indices into Readings: what each outcome was computed from
     beyond        runs of which only bounds are known
     missing       everything that has neither
+    read          float64[N] of a result near a target, the values whose distances from it are the outcomes; else None
     """
 
     test: str
@@ -118,6 +133,12 @@ class Outcomes(Frozen):
     rows: Lists
     beyond: tuple[Beyond, ...] = ()
     missing: tuple[Missing, ...] = ()
+    read: Array | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The method in words; nothing for outcomes that are no numbers."""
+        return (self.method,) if self.method else ()
 
     @property
     def rounding(self) -> float:
@@ -149,6 +170,7 @@ class Outcomes(Frozen):
             bench_high=self.bench_high[kept],
             run=self.run[kept],
             rows=self.rows.take(np.flatnonzero(kept)),
+            read=None if self.read is None else self.read[kept],
         )
 
     def of(self, product: str) -> NDArray[np.intp]:
@@ -156,9 +178,48 @@ class Outcomes(Frozen):
         return np.flatnonzero(self.product == self.products.index(product))
 
 
-def reduce(study: Study, readings: Readings) -> tuple[Outcomes, ...]:
-    """The outcomes of every result, tests and results in study order."""
-    return tuple(outcomes for test in study.tests for outcomes in _test_outcomes(study, test, readings))
+def reduce(study: Study, readings: Readings, *, bench: bool = True) -> tuple[Outcomes, ...]:
+    """The outcomes of every result, tests and results in study order.
+
+    bench  whether to find what the bench alone says of products run once, which may need random draws
+    """
+    return tuple(outcomes for test in study.tests for outcomes in _test_outcomes(study, test, readings, bench=bench))
+
+
+def near_target(outcomes: Outcomes) -> Outcomes:
+    """Outcomes of a result that should be near a value, as distances from it; any other outcomes as they are.
+
+    outcomes  values in the unit of the target
+
+    An error that raises a value lengthens the distance of a run above the target, and shortens that of one below.
+    """
+    target = outcomes.result.target
+    if target is None or target.product:
+        return outcomes
+    above = np.sign(outcomes.value - target.value)
+    low, high = _folded(outcomes.bench_low, outcomes.bench_high, target.value)
+    ends = [(float(end) for end in _folded(b.low, b.high, target.value)) for b in outcomes.beyond]
+    return replace(
+        outcomes,
+        value=np.abs(outcomes.value - target.value),
+        shared=outcomes.shared * above,
+        bench_low=low,
+        bench_high=high,
+        beyond=tuple(replace(b, low=lo, high=hi) for b, (lo, hi) in zip(outcomes.beyond, ends, strict=True)),
+        read=outcomes.value,
+    )
+
+
+def _folded(low: Array | float, high: Array | float, target: float) -> tuple[Array, Array]:
+    """Between which distances from `target` a value between `low` and `high` lies.
+
+    >>> [end.tolist() for end in _folded(np.array([1.0, 4.0]), np.array([2.0, 8.0]), 5.0)]
+    [[3.0, 0.0], [4.0, 3.0]]
+    """
+    below, above = target - np.asarray(low, dtype=np.float64), np.asarray(high, dtype=np.float64) - target
+    # nan, of a value that is not known, stays nan.
+    nearest = np.maximum(-np.minimum(below, above), 0.0)
+    return np.asarray(nearest, dtype=np.float64), np.asarray(np.maximum(below, above), dtype=np.float64)
 
 
 def without_outcome(outcomes: tuple[Outcomes, ...]) -> tuple[NotUsed, ...]:
@@ -231,14 +292,10 @@ class _Averages:
 
     def at(self, runs: Rows) -> _Averages:
         """The same of some runs."""
-        parts = ({name: column[runs] for name, column in whole.items()} for whole in self.columns)
+        columns = (self.mean, self.low, self.high, self.count, self.scatter, self.step)
+        mean, low, high, count, scatter, step = ({name: c[runs] for name, c in whole.items()} for whole in columns)
         rows = {name: lists.take(runs) for name, lists in self.rows.items()}
-        return _Averages(*parts, rows, self.declared)
-
-    @property
-    def columns(self) -> tuple[Mapping[str, Array], ...]:
-        """All that is one figure a run."""
-        return self.mean, self.low, self.high, self.count, self.scatter, self.step
+        return _Averages(mean, low, high, count, scatter, step, rows, self.declared)
 
     @property
     def open_ended(self) -> dict[int, list[str]]:
@@ -258,11 +315,13 @@ def _over_runs(values: Array, owner: Rows, count: Array) -> Array:
         return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan), dtype=np.float64)
 
 
-def _test_outcomes(study: Study, test: Test, readings: Readings) -> list[Outcomes]:
+def _test_outcomes(study: Study, test: Test, readings: Readings, *, bench: bool) -> list[Outcomes]:
     runs = np.array(readings.of_test(test.id), dtype=np.intp)
     averages = _Averages.of(test, readings, runs)
     reduction = _Reduction(study, test, readings, runs, averages, _given(study, test, readings, runs, averages))
-    return [reduction.outcomes(result) for result in test.results]
+    # A figure near the end of what a number can hold has errors beyond it: infinite, and no reason to warn.
+    with np.errstate(over="ignore", invalid="ignore"):
+        return [reduction.outcomes(result, bench=bench) for result in test.results]
 
 
 def _given(study: Study, test: Test, readings: Readings, runs: Rows, averages: _Averages) -> dict[str, Array]:
@@ -312,6 +371,8 @@ class _Reduction:
     ) -> None:
         self.study, self.test, self.readings, self.runs = study, test, readings, runs
         self.averages, self.given = averages, given
+        count = sum(result.outcome == "number" for one in study.tests for result in one.results)
+        self.draws = _DRAWS_OF_STUDY // max(count, 1)
         self.numbers = [reading for reading in test.readings if reading.is_number]
         self.roundings = roundings(self.numbers, averages)
         self.common = [*instruments(self.numbers, averages), *constants(test.constants)]
@@ -359,7 +420,7 @@ class _Reduction:
         """In which runs the value rests on each reading, and not on another that first_of took in its place."""
         out: dict[str, NDArray[np.bool_]] = {}
         for name, here in rests_on(result.formula, given).items():
-            inner = self.rests.get(name) or {reading: here for reading in self.gradients.get(name, {name: here})}
+            inner = self.rests.get(name) or dict.fromkeys(self.gradients.get(name, {name: here}), here)
             for reading, there in inner.items():
                 out[reading] = out.get(reading, np.zeros(len(self.runs), dtype=np.bool_)) | (here & there)
         return out
@@ -409,16 +470,17 @@ class _Reduction:
             has |= {id} if set(names(formulas[id])) <= has else set()
         return formulas
 
-    def outcomes(self, result: Result) -> Outcomes:
+    def outcomes(self, result: Result, *, bench: bool) -> Outcomes:
         """Everything one result came to."""
         off_scale = _off_scale(result, self.values[result.id])
         value = np.where(off_scale, np.nan, self.values[result.id])
         kept = np.flatnonzero(np.isfinite(value))
-        own, shared = self.pulled(result, kept)
-        bench = self.bench(result, kept, own)
-        in_unit = result.unit.difference_from_si
+        own, shared, folded = self.pulled(result, kept)
+        says = self.bench(result, kept, own, drawn=bench)
+        unit = result.target.unit if result.target else result.unit
+        in_unit = unit.difference_from_si
         order = self.readings.runs.order[self.runs]
-        return Outcomes(
+        outcomes = Outcomes(
             test=self.test.id,
             result=result,
             products=self.test.products,
@@ -427,29 +489,31 @@ class _Reduction:
             block=self.block[kept],
             blocks=self.blocks,
             order=order[kept],
-            value=np.asarray(result.unit.from_si(value[kept]), dtype=np.float64),
-            own=np.asarray(in_unit(bench.own), dtype=np.float64),
+            value=np.asarray(unit.from_si(value[kept]), dtype=np.float64),
+            own=np.asarray(in_unit(says.own), dtype=np.float64),
             shared=np.array([in_unit(p) for p in shared.values()], dtype=np.float64).reshape(len(shared), len(kept)),
             shared_names=tuple(shared),
-            bench_low=np.asarray(result.unit.from_si(bench.low), dtype=np.float64),
-            bench_high=np.asarray(result.unit.from_si(bench.high), dtype=np.float64),
-            method=bench.method,
+            bench_low=np.asarray(unit.from_si(says.low), dtype=np.float64),
+            bench_high=np.asarray(unit.from_si(says.high), dtype=np.float64),
+            method=says.method + folded,
             run=self.runs[kept].astype(np.int32),
             rows=self.rows(result).take(kept),
             beyond=self.beyond(result, value),
             missing=self.missing(result, value, off_scale),
         )
+        return near_target(outcomes)
 
     # -- errors
 
-    def pulled(self, result: Result, kept: Rows) -> tuple[Array, dict[str, Array]]:
+    def pulled(self, result: Result, kept: Rows) -> tuple[Array, dict[str, Array], str]:
         """What errors do to the outcomes of the runs `kept`, in SI.
 
         First the standard uncertainty by rounding of each run alone; then one standard uncertainty of each error
-        that runs share, by its name.
+        that runs share, by its name; then what to say of errors that are too many to be followed.
         """
+        folded = ""
         gradient = {name: slope[kept] for name, slope in self.gradients[result.id].items()}
-        square = np.zeros(len(kept))
+        own = np.zeros(len(kept))
         shared = {e.name: _pull(e, gradient, kept) for e in self.common if not gradient.keys().isdisjoint(e.pulls)}
         for error in self.roundings:
             [name] = error.pulls
@@ -458,24 +522,21 @@ class _Reduction:
             pull, group = _pull(error, gradient, kept), self.averages.sharing(name, kept)
             groups = np.unique(group[group >= 0])
             if len(groups) * len(kept) > _MOST_SHARED:
-                group, groups = np.full(len(kept), -1), groups[:0]
-            square += np.where(group < 0, pull, 0.0) ** 2
+                group, groups, folded = np.full(len(kept), -1), groups[:0], _FOLDED
+            own = np.hypot(own, np.where(group < 0, pull, 0.0))
             members = [(np.flatnonzero(group == g), g) for g in groups]
             for where, g in sorted(members, key=lambda found: int(found[0][0])):
                 whose = f"{name} of {self.shared_by(name, int(kept[where[0]]))}"
                 shared[whose] = np.where(group == g, pull, 0.0)
-        return np.sqrt(square), shared
+        return own, shared, folded
 
-    def bench(self, result: Result, kept: Rows, own: Array) -> _Bench:
+    def bench(self, result: Result, kept: Rows, own: Array, *, drawn: bool) -> _Bench:
         """What the bench alone says of products run once, and how errors were carried."""
         count = np.bincount(self.product[kept], minlength=1)[self.product[kept]]
         single, formula = np.flatnonzero(count == 1), self.written.get(result.id)
         nothing = np.full(len(kept), np.nan)
-        if formula is None:
-            how = (
-                "" if result.outcome != "number" else f"{_STRAIGHT}: written out, the formula is too long to draw from"
-            )
-            return _Bench(own, nothing, nothing.copy(), how)
+        if formula is None or not drawn:
+            return _Bench(own, nothing, nothing.copy(), _STRAIGHT if result.outcome == "number" else "")
         bends = self.bends_in_common(formula, kept[np.flatnonzero(count > 1)])
         if not len(single):
             return _Bench(own, nothing, nothing.copy(), _STRAIGHT + bends)
@@ -485,19 +546,19 @@ class _Reduction:
         return _Bench(found, low, high, alone.method + bends)
 
     def bends_in_common(self, formula: Formula, runs: Rows) -> str:
-        """What to say where errors that all runs share bend the formula, so that its slopes do not say all.
+        """What to say where errors that all runs share bend the formula by a twentieth of what they do to it.
 
         Looked at in one run of each product: `runs` are those of products run more than once.
         """
         _, first = np.unique(self.product[runs], return_index=True)
         at = runs[first]
         errors = [e for e in self.common if not set(names(formula)).isdisjoint(e.pulls)]
-        if not errors or not len(at):
+        if not errors or not len(at) or work(formula, len(errors)) > _MOST_WORK:
             return ""
-        errors = [_at(error, at) for error in errors]
+        errors = [_where_read(_at(error, at)) for error in errors]
         values = self.values_of(formula, at)
         far, u = departure(formula, values, errors), linear(formula, values, errors).u
-        return _BENT if np.any(far > half_unit(u)) else ""
+        return _BENT if np.any(far > u / 20) else ""
 
     def values_of(self, formula: Formula, runs: Rows) -> dict[str, Array]:
         """What a formula that names no result computes with, in SI."""
@@ -529,7 +590,8 @@ class _Reduction:
             # Bounds stand in for an outcome only where nothing that the formula needs is absent.
             if np.isfinite(value[n]) or result.id not in found or self.absent(result, n):
                 continue
-            low, high = (float(result.unit.from_si(end)) for end in found[result.id])
+            unit = result.target.unit if result.target else result.unit
+            low, high = (float(unit.from_si(end)) for end in found[result.id])
             at = int(self.runs[n])
             product = self.readings.runs.product[at]
             out.append(Beyond(product=product, run=at, low=low, high=high, rows=rows[n]))
@@ -612,7 +674,8 @@ def _without(absent: list[_Lack]) -> str:
 
 _STRAIGHT = "errors of readings and constants: linear, by the slopes of the formula"
 _BENT = "; what all runs share bends the formula, and intervals of levels follow its slopes all the same"
-_MOST_SHARED = 20_000_000  # figures of errors that some runs share; beyond, each run is taken to have its own
+_FOLDED = "; readings that few of very many runs share are taken as each run's own"
+_MOST_SHARED = 5_000_000  # figures of errors that some runs share
 
 
 @dataclass(frozen=True)
@@ -629,30 +692,35 @@ class _Alone:
     """Products run once: what all errors together leave of their values, in SI."""
 
     def __init__(self, whole: _Reduction, result: Result, formula: Formula, runs: Rows) -> None:
-        self.whole, self.formula, self.runs = whole, formula, runs
+        self.whole, self.formula, self.runs, self.unit = whole, formula, runs, result.unit
         self.seed = seed_of(whole.study.id, f"uncertainty {result.name}")
         self.values = whole.values_of(formula, runs)
         straight = linear(formula, self.values, self.errors(runs))
         alone = linear(formula, self.values, self.errors(runs, shared=False))
         self.own, self.low, self.high = alone.u.copy(), straight.low.copy(), straight.high.copy()
-        bent, bent_alone = self.bent(straight.u, shared=True), self.bent(alone.u, shared=False)
-        draws = draws_for(max(len(bent), len(bent_alone)))
-        says: list[str] = []
-        drawn = [self.drawn(k, straight.u, draws, shared=True) for k in bent]
-        for k, found in zip(bent, drawn, strict=True):
-            self.low[k], self.high[k] = found.low[0], found.high[0]
-            says += [found.why] if found.draws and found.why not in (BENDS, NEAR) else []
-        for k in bent_alone:
-            found = self.drawn(k, alone.u, draws, shared=False)
-            self.own[k] = found.u[0] if np.isfinite(found.u[0]) else self.own[k]
-        count = sum(found.draws > 0 for found in drawn)
         self.method = _STRAIGHT
-        if count:
-            where = (
-                "" if count == len(runs) else f" in {count} of {len(runs)}; by the slopes of the formula in the others"
-            )
-            self.method = f"errors of products run once: Monte Carlo, {draws:,} draws, seed {self.seed}{where}"
-            self.method = "; ".join([self.method, *dict.fromkeys(says)])
+        if work(formula, len(self.errors(runs))) > _MOST_WORK:
+            return
+        bent, bent_alone = self.bent(straight.u, shared=True), self.bent(alone.u, shared=False)
+        # What takes long is the formula: one of twenty parts is computed as fast as its errors are drawn.
+        draws = draws_for((len(bent) + len(bent_alone)) * math.ceil(size(formula) / 20), whole.draws)
+        self.method = f"{_STRAIGHT}{_TOO_MANY}" if bent and not draws else _STRAIGHT
+        if draws:
+            for k in bent_alone:
+                u = float(self.drawn(k, alone.u, draws, shared=False).u[0])
+                self.own[k] = u if np.isfinite(u) else self.own[k]
+            drawn = {k: self.drawn(k, straight.u, draws, shared=True) for k in bent}
+            for k, found in drawn.items():
+                self.low[k], self.high[k] = found.low[0], found.high[0]
+            self.method = self.said(tuple(found for found in drawn.values() if found.draws), draws)
+
+    def said(self, drawn: tuple[Propagated, ...], draws: int) -> str:
+        """The method in words."""
+        if not drawn:
+            return _STRAIGHT
+        where = "" if len(drawn) == len(self.runs) else f" in {len(drawn)} of {len(self.runs)}; linear in the others"
+        how = f"errors of products run once: Monte Carlo, {draws:,} draws, seed {self.seed}{where}"
+        return "; ".join(dict.fromkeys([how, *(found.why for found in drawn if found.why not in (BENDS, NEAR))]))
 
     def errors(self, runs: Rows, *, shared: bool = True) -> list[Error]:
         """Errors of some runs; without those that runs share, rounding alone."""
@@ -661,7 +729,8 @@ class _Alone:
         rounded = roundings(numbers, here)
         if shared:
             common = [_at(error, runs) for error in self.whole.common]
-            return [*rounded, *repeats(numbers, here, averages), *common]
+            return [_where_read(error) for error in (*rounded, *repeats(numbers, here, averages), *common)]
+        rounded = [_where_read(error) for error in rounded]
         return [
             replace(error, pulls={name: np.where(averages.sharing(name, self.runs)[self.within(runs)] < 0, pull, 0.0)})
             for error in rounded
@@ -675,13 +744,13 @@ class _Alone:
     def bent(self, u: Array, *, shared: bool) -> list[int]:
         """Runs whose figures would show that the formula is no straight line within its errors."""
         far = departure(self.formula, self.values, self.errors(self.runs, shared=shared))
-        return list(np.flatnonzero(~(far <= half_unit(u))).tolist())
+        return list(np.flatnonzero(~(far <= half_unit(u, self.unit))).tolist())
 
     def drawn(self, k: int, u: Array, draws: int, *, shared: bool) -> Propagated:
         """The figures of one run, by the value of each first_of that serves it."""
         values = {name: float(column[k]) for name, column in self.values.items()}
         formula = for_one_run(self.formula, values, lambda name: bool(np.isfinite(values[name])))
-        half = float(half_unit(u)[k])
+        half = float(half_unit(u, self.unit)[k])
         return propagate(
             formula,
             {name: [value] for name, value in values.items()},
@@ -695,29 +764,41 @@ class _Alone:
 _NONE = 1e-300  # stands for half a unit of a figure that has none
 
 
-def half_unit(u: Array) -> Array:
-    """Half a unit of the second figure of a standard uncertainty: what a printed figure can show of it.
+def half_unit(u: Array, unit: Unit) -> Array:
+    """Half a unit of the second figure of a standard uncertainty, both in SI: what a printed figure can show of it.
+
+    unit  in which it is printed
 
     inf where there is no uncertainty, nan where it is not known
 
-    >>> half_unit(np.array([0.128062, 27.0, 0.0]))
+    >>> from evenbench.measure.units import PURE
+    >>> half_unit(np.array([0.128062, 27.0, 0.0]), PURE)
     array([0.005, 0.5  ,   inf])
     """
     with np.errstate(divide="ignore"):
-        half = 0.5 * 10.0 ** (np.floor(np.log10(u)) - 1)
+        half = unit.difference_to_si(0.5 * 10.0 ** (np.floor(np.log10(unit.difference_from_si(u))) - 1))
     return np.asarray(np.where(u > 0, half, np.where(u == 0, np.inf, np.nan)), dtype=np.float64)
 
 
-def draws_for(runs: int) -> int:
-    """Draws for each of so many runs: fewer where many runs need them, so that nobody waits.
+def work(formula: Formula, errors: int) -> int:
+    """How many parts are computed to see whether a formula bends within so many errors."""
+    return size(formula) * (2 * errors**2 if errors <= MOST_PAIRED else 2 * errors + 2 * DIRECTIONS)
 
-    >>> [draws_for(runs) for runs in (1, 13, 300)]
-    [200000, 200000, 20000]
+
+_MOST_WORK = 20_000  # a fifth of a second
+
+
+def draws_for(runs: int, most: int) -> int:
+    """Draws for each of so many runs, `most` together, so that nobody waits; 0 where they would be too few for each.
+
+    >>> [draws_for(runs, 4_000_000) for runs in (1, 13, 50, 300, 1000, 0)]
+    [200000, 200000, 50000, 10000, 0, 0]
     """
-    return next((draws for most, draws in _DRAWS if runs <= most), 20_000)
+    return next((draws for draws in (DRAWS, 100_000, 50_000, 20_000, 10_000) if 0 < runs * draws <= most), 0)
 
 
-_DRAWS = ((15, DRAWS), (60, 50_000))
+_DRAWS_OF_STUDY = 4_000_000  # about a second
+_TOO_MANY = "; it bends within them, in too many runs to draw for each"
 
 
 def _along(slope: Array, pull: Array) -> Array:
@@ -732,6 +813,11 @@ def _pull(error: Error, gradient: Mapping[str, Array], kept: Rows) -> Array:
         if name in gradient:
             out += _along(gradient[name], pull[kept] if isinstance(pull, np.ndarray) else np.asarray(pull))
     return out
+
+
+def _where_read(error: Error) -> Error:
+    """The error without what it would do to readings that a run does without."""
+    return replace(error, pulls={name: np.nan_to_num(pull, nan=0.0) for name, pull in error.pulls.items()})
 
 
 def _at(error: Error, runs: Rows) -> Error:

@@ -126,6 +126,42 @@ def test_a_fixed_divisor_gives_students_t() -> None:
     assert found.high[a] - found.estimate[a] == pytest.approx(half, rel=1e-9)
 
 
+NOISY = DATA | {"b": [30.0, 48.5, 22.9, 55.7]}
+
+
+def test_levels_of_unequal_spread_keep_their_own_variances() -> None:
+    """Fieller's ends still invert the t test, now with each product's own variance and the fewest df of any level."""
+    analysis = analysed(RESTORED, NOISY, spread="unequal")
+    fit, found = analysis.comparisons[0].fit, analysis.derived[0]
+    assert fit is not None
+    assert fit.guarded
+    assert found.df == 3
+    a, b = found.products.index("a"), found.products.index("b")
+    for end in (found.low[a], found.high[a]):
+        assert inverted(analysis, "a", end / 100) == pytest.approx(float(stats.t.ppf(0.975, 3)), rel=1e-9)
+    assert found.high[a] - found.low[a] < (found.high[b] - found.low[b]) / 3
+
+
+def test_two_results_of_unequal_spread_keep_their_correlation() -> None:
+    """z is y and a little more in every run, noisy product or not: the difference of levels is known almost exactly."""
+    more = 'results.z = { formula = "x + u", unit = "g", kind = "info", spread = "unequal" }\nconstants.u = "3 g"\n'
+    found = derived_of("exp((z - y) / u) + 0 * control(y) / u", NOISY, unit="1", extra=more, spread="unequal")
+    for product in ("a", "b"):
+        k = found.products.index(product)
+        assert found.estimate[k] == pytest.approx(math.e, rel=1e-9)
+        assert found.high[k] - found.low[k] < 1e-5
+
+
+def test_no_spread_to_go_by_leaves_no_interval() -> None:
+    """Declared unequal and one product alone run twice: an estimate, and the reason for no interval."""
+    data = {p: v if p == "c" else v[:1] for p, v in DATA.items()}
+    found = derived_of(RESTORED, data, spread="unequal")
+    a = found.products.index("a")
+    assert np.isfinite(found.estimate[a])
+    assert np.isnan(found.low[a])
+    assert "fewer than two were run more than once" in found.why["a"]
+
+
 # -------------------------------------------------------------------------------------------------- joint draws
 
 

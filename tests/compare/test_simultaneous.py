@@ -20,6 +20,7 @@ from evenbench.compare import simultaneous
 from evenbench.compare.simultaneous import (
     PATTERNS,
     STEEPEST,
+    EachOwn,
     NoAgreement,
     Sides,
     constant,
@@ -536,3 +537,17 @@ def test_no_figure_is_given_where_grids_disagree(monkeypatch: pytest.MonkeyPatch
         assert error.value.df == 1.25
         assert error.value.factors[-2:] in ((0.5, 0.91), (-0.5, -0.91))
         assert error.value.gap > 1e-12
+
+
+@pytest.mark.parametrize("sides", [1, 2])
+def test_one_family_at_many_degrees_of_freedom(sides: Sides) -> None:
+    """`EachOwn` against the exact rule at each df: constants to 1e-8 of themselves, chances to 1e-7."""
+    generator = np.random.default_rng(51)
+    for k, df in [(1, [1.0, 7.0]), (2, [1.0, 1.3, 4.0]), (5, [2.0, 6.5, 40.0]), (13, [3.0, 28.0])]:
+        b = generator.uniform(0.02, 0.97, k) * (generator.choice([-1, 1], k) if sides == 1 else 1)
+        b[0] = 0.97
+        family = EachOwn(b, max(df), sides=sides)
+        limits = np.array([0.01, 0.5, 2.0, 5.0, 30.0, 1e4])
+        for each in df:
+            assert family.constant(each) == pytest.approx(constant(b, each, sides=sides), rel=1e-8)
+            assert family.tail(limits, each) == pytest.approx(tail(limits, b, each, sides=sides), abs=1e-7)

@@ -16,11 +16,10 @@ from pydantic.fields import FieldInfo
 
 from evenbench.measure import formula, units
 from evenbench.measure.errors import UnitError
-from evenbench.record import folder, table
+from evenbench.record import folder, table, xlsx
 from evenbench.record.folder import open_study
-from evenbench.study import cells, observations, toml
+from evenbench.study import cells, observations, planned, reader, sheet, toml
 from evenbench.study import file as shape
-from evenbench.study import readings as reading
 from evenbench.study.parse import parse
 from tests.docs import pages
 
@@ -185,11 +184,6 @@ def test_every_function_is_in_the_page_and_no_other() -> None:
     assert {pages.said(row[0])[0] for row in rows} == set(formula.FUNCTIONS)
 
 
-def test_functions_not_read_yet_are_named() -> None:
-    later = SECTIONS["Formulas"].rpartition("**Not yet**")[2]
-    assert set(re.findall(r"`(\w+)\(…\)`", later)) == set(formula._LATER)
-
-
 # ----------------------------------------------------------------------------------------------------- sheets
 
 
@@ -214,8 +208,9 @@ def test_the_sheets_of_the_page_are_read_whole(written: Path, caption: str, coun
 @pytest.mark.parametrize(
     ("section", "columns"),
     [
-        ("One sheet per test: `readings/TEST.csv`", {*reading._RUN_COLUMNS}),
-        ("One long sheet: `readings.csv`", {*reading._LONG_COLUMNS}),
+        ("One sheet per test: `readings/TEST.csv`", {*reader._RUN_COLUMNS, "code"}),
+        ("One long sheet: `readings.csv`", {*reader._LONG_COLUMNS, "code"}),
+        ("What was planned: `plan.csv`", {*planned.COLUMNS}),
         ("What was seen: `observations.csv`", {*observations.COLUMNS}),
     ],
 )
@@ -224,22 +219,15 @@ def test_every_column_has_a_row(section: str, columns: set[str]) -> None:
     assert {name for row in rows for name in pages.said(row[0])} == columns
 
 
-def test_what_sheets_may_not_hold_yet_is_named() -> None:
-    text = SECTIONS["Not yet in sheets"]
-    named = pages.said(text)
-    assert set(reading._LATER_COLUMNS) <= set(named)
-    assert set(folder._LATER) <= set(named)
-
-
 def test_limits_are_those_of_the_code() -> None:
     rows = {row[0].strip("`"): row[1] for row in pages.table_rows(SECTIONS["Limits"])}
     assert rows == {
         "study.toml": f"{toml.LARGEST_TEXT:,} characters, {toml.LONGEST_LINE:,} in a line, tables {toml.DEEPEST} deep",
-        "a file": f"{folder.LARGEST_FILE:,} bytes",
+        "a file": f"{folder.LARGEST_FILE:,} bytes; a CSV sheet {folder.LARGEST_SHEET:,}",
         "observations": f"{observations.MOST_OBSERVATIONS:,}",
-        "rows of a sheet": f"{table.MOST_ROWS:,}, of {table.MOST_COLUMNS} columns",
+        "rows of a sheet": f"{table.MOST_ROWS:,}, of {table.MOST_COLUMNS} columns; of a workbook {xlsx.MOST_ROWS:,}",
         "a number": f"from {cells.SMALLEST:g} to {cells.GREATEST:.0e} in size, or 0".replace("+", ""),
-        "mistakes told at once": f"{reading.MOST_MISTAKES:,} of a sheet",
+        "mistakes told at once": f"{sheet.MOST_MISTAKES:,} of a sheet",
         "a text": f"{_longest(shape.Text):,} characters",
         "an amount or a unit": f"{units.LONGEST} characters",
     }

@@ -21,9 +21,12 @@ from evenbench.measure.formula import (
     calls,
     dimension,
     evaluate,
+    for_one_run,
     names,
     parse_formula,
+    rests_on,
     slopes,
+    written_out,
 )
 from evenbench.measure.units import parse_unit, raised, times
 
@@ -131,7 +134,7 @@ UNREADABLE = [
     ("wet, dry", 3, "a comma stands only between the values of a function. Take it out."),
     ("sqrt(wet, dry)", 8, "sqrt takes one value. Close the parenthesis before the comma."),
     ("sqr(wet)", 0, ("there is no function 'sqr'. Did you mean 'sqrt'? "
-     "Known: sqrt, abs, ln, log10, exp, mean, min, max.")),
+     "Known: sqrt, abs, ln, log10, exp, mean, min, max, first_of.")),
     ("wet + mean", 6, "mean is a function. Write mean(…)."),
     ("wet / dry %", 10, 'a formula computes shares as plain numbers. Take it out; unit = "%" turns 0.4 into 40 %.'),
     ("wet + 'dry", 6, ("quotes stand only round the id of a reference, as in reference('new', uptake). "
@@ -145,7 +148,7 @@ UNREADABLE = [
     ("wet\0", 3, "'\\x00' has no meaning in a formula. Use plain letters, digits and signs."),
     ("wet.", 3, "'.' (full stop) has no meaning in a formula. Use plain letters, digits and signs."),
     ("__import__('os').system('x')", 0, ("there is no function '__import__'. "
-     "Known: sqrt, abs, ln, log10, exp, mean, min, max.")),
+     "Known: sqrt, abs, ln, log10, exp, mean, min, max, first_of.")),
     ("1e999 * wet", 0, "this number is too large to compute with. Write a smaller one."),
     ("wet ^ 10", 6, "an exponent is a plain number from -9 to 9. Write it as in a^2 or a^(1/2)."),
     ("9^9^9", 2, "an exponent is a plain number from -9 to 9. Write it as in a^2 or a^(1/2)."),
@@ -168,7 +171,8 @@ UNREADABLE = [
     ("control(ln(uptake))", 8, ("control takes the name of a result of this test, alone. "
      "Write it as in control(uptake).")),
     ("control(uptake", 7, "this parenthesis is never closed. Add ')'."),
-    ("first_of(wet - dry, loss)", 0, "first_of is not read by this version. Write the formula for the case at hand."),
+    ("2 * first_of(loss)", 4, ("first_of takes two values or more, the first before the others. "
+     "Write it as in first_of(before - after, loss_given).")),
 ]  # fmt: skip
 
 
@@ -560,9 +564,95 @@ def test_values_may_be_numbers_lists_or_arrays() -> None:
 def test_every_function_is_read_checked_and_computed() -> None:
     """The list of functions is the list of those that work."""
     for function in FUNCTIONS:
-        formula = parse_formula(f"{function}(share)")
+        formula = parse_formula(f"{function}(share, share)" if function == "first_of" else f"{function}(share)")
         assert dimension(formula, KNOWN) == PURE
         assert np.isfinite(evaluate(formula, {"share": 0.5}))
+
+
+# ------------------------------------------------------------------------------------------ the first that is there
+
+NAN = math.nan
+FIRST = [
+    # formula, a in four runs, b in four runs, values: by hand from "the first that has a value in this run"
+    ("first_of(a, b)", [1.0, NAN, 3.0, NAN], [5.0, 6.0, NAN, NAN], [1.0, 6.0, 3.0, NAN]),
+    ("first_of(b, a)", [1.0, NAN, 3.0, NAN], [5.0, 6.0, NAN, NAN], [5.0, 6.0, 3.0, NAN]),
+    ("first_of(a - b, b) * 2", [1.0, NAN, 3.0, NAN], [5.0, 6.0, NAN, NAN], [-8.0, 12.0, NAN, NAN]),
+    ("first_of(1 / a, ln(b), b)", [2.0, 0.0, 0.0, NAN], [5.0, 1.0, -2.0, NAN], [0.5, 0.0, -2.0, NAN]),
+    ("first_of(a, first_of(b, a + 7))", [1.0, NAN, NAN, 4.0], [5.0, 6.0, NAN, NAN], [1.0, 6.0, NAN, 4.0]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "a", "b", "value"), FIRST)
+def test_the_first_that_has_a_value_in_its_run_stands(
+    text: str, a: list[float], b: list[float], value: list[float]
+) -> None:
+    """One run at a time, and with nothing said of a value that was passed over."""
+    got = evaluate(parse_formula(text), {"a": a, "b": b})
+    assert np.array_equal(got, value, equal_nan=True)
+
+
+def test_what_first_of_passed_over_has_no_slope_and_is_not_rested_on() -> None:
+    """A missing reading in an alternative that was not needed spoils neither the slope nor the trace."""
+    formula, given_ = parse_formula("first_of(a - b, c)"), {"a": [5.0, NAN], "b": [3.0, 3.0], "c": [NAN, 2.0]}
+    value, slope = slopes(formula, given_)
+    assert value.tolist() == [2.0, 2.0]
+    assert {name: column.tolist() for name, column in slope.items()} == {"a": [1, 0], "b": [-1, 0], "c": [0, 1]}
+    rests = rests_on(formula, given_)
+    assert {name: column.tolist() for name, column in rests.items()} == {
+        "a": [True, False],
+        "b": [True, False],
+        "c": [False, True],
+    }
+
+
+def test_a_known_value_serves_before_one_of_which_only_bounds_are() -> None:
+    """The formula of one run has no first_of left where anything can serve it."""
+    formula = parse_formula("first_of(a, b, c) + first_of(b, c)")
+    values = {"a": NAN, "b": NAN, "c": 2.0}
+    assert names(for_one_run(formula, values, lambda name: name != "b")) == ("c",)
+    values = {"a": NAN, "b": NAN, "c": NAN}
+    assert names(for_one_run(formula, values, lambda name: name != "a")) == ("b",)
+    assert calls(for_one_run(formula, values, lambda _: False)) == ("first_of",)
+
+
+@given(formulas, formulas, triples, st.booleans())
+def test_first_of_is_one_of_its_values(one: str, other: str, values: dict[str, float], lost: bool) -> None:
+    """Whatever the alternatives are: the first, unless it has no value; then the second."""
+    if lost:
+        values = {**values, "a": math.nan}
+    first, second = number(one, **values), number(other, **values)
+    got = number(f"first_of({one}, {other})", **values)
+    assert got == pytest.approx(second if math.isnan(first) else first, nan_ok=True, rel=0, abs=0)
+
+
+def test_a_formula_written_out_has_the_same_value_and_stays_bounded() -> None:
+    """Results in the places of their names; what would grow without end is not written out."""
+    loss, rate = parse_formula("a - b"), parse_formula("(loss + 1) / loss ^ 2")
+    whole = written_out(rate, {"loss": loss})
+    assert whole is not None
+    given_ = {"a": 5.0, "b": 3.0}
+    assert evaluate(whole, given_) == evaluate(rate, {"loss": evaluate(loss, given_)})
+    doubled: Formula | None = parse_formula("a + a")
+    for _ in range(20):
+        doubled = doubled and written_out(parse_formula("y + y"), {"y": doubled})
+    assert doubled is None
+
+
+def test_computing_leaves_nothing_for_the_garbage_collector() -> None:
+    """The columns of a formula are freed with it, and not when a collection happens to run."""
+    import gc
+    import weakref
+
+    gc.collect()
+    gc.disable()
+    try:
+        column = np.arange(1000.0)
+        gone = weakref.ref(column)
+        slopes(parse_formula("sqrt(a) / (a + 1)"), {"a": column})
+        del column
+        assert gone() is None
+    finally:
+        gc.enable()
 
 
 def test_exponents_are_exact_fractions() -> None:

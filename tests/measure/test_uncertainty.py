@@ -25,6 +25,7 @@ from evenbench.measure.uncertainty import (
     Error,
     Propagated,
     departs,
+    departure,
     linear,
     monte_carlo,
     propagate,
@@ -833,3 +834,49 @@ def test_differences_of_many_products_are_widened_at_once() -> None:
     """One constant goes with a row of standard errors."""
     got = widened(np.array([0.0, 10.0]), c=2.0, bias=0.288675, step=1.0)
     assert got == pytest.approx([0.816496, 20.016660], rel=1e-6)
+
+
+# ------------------------------------------------------------------------------------ how far a formula bends, by run
+
+
+def test_the_departure_is_where_departs_turns() -> None:
+    """Half a unit just above it is not reached, one just below is."""
+    far = float(departure(RATIO, TEN_BY_FIVE, OF_TEN_AND_FIVE))
+    assert not departs(RATIO, TEN_BY_FIVE, OF_TEN_AND_FIVE, far * 1.0001)
+    assert departs(RATIO, TEN_BY_FIVE, OF_TEN_AND_FIVE, far * 0.9999)
+
+
+@pytest.mark.parametrize("text", ["mean({}) * mean({})", "mean({}) / mean({})", "exp(mean({}) - mean({}))"])
+def test_many_errors_bend_along_random_directions_as_pair_by_pair(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of fourteen errors the mean square along random signs is that of all pairs, within what 32 directions scatter."""
+    ones, others = [f"a{n}" for n in range(7)], [f"b{n}" for n in range(7)]
+    formula = parse_formula(text.format(", ".join(ones), ", ".join(others)))
+    values = dict.fromkeys(ones, 10.0) | dict.fromkeys(others, 5.0)
+    errors = [Error.from_standard(name, name, 0.2) for name in values]
+    by_directions = float(departure(formula, values, errors))
+    monkeypatch.setattr(uncertainty, "MOST_PAIRED", len(errors))
+    assert by_directions == pytest.approx(float(departure(formula, values, errors)), rel=0.5)
+
+
+def test_many_errors_of_a_straight_line_do_not_bend_it() -> None:
+    """A mean of ninety readings is as straight as a mean of two."""
+    names_ = [f"c{n}" for n in range(90)]
+    formula = parse_formula(f"mean({', '.join(names_)})")
+    errors = [Error.from_standard(name, name, 0.2) for name in names_]
+    assert float(departure(formula, dict.fromkeys(names_, 1.0), errors)) < 1e-12
+
+
+def test_a_run_needs_no_value_that_first_of_passes_over() -> None:
+    """A reading that is missing, and not needed, leaves the run its figures."""
+    formula = parse_formula("first_of(a, c) / b")
+    errors = [*OF_TEN_AND_FIVE, Error.from_standard("c", "c", 0.3)]
+    got = monte_carlo(formula, {**TEN_BY_FIVE, "c": math.nan}, errors, seed=1)
+    plain_ = monte_carlo(RATIO, TEN_BY_FIVE, OF_TEN_AND_FIVE, seed=1)
+    assert (float(got.u), float(got.low), float(got.high)) == (float(plain_.u), float(plain_.low), float(plain_.high))
+
+
+def test_a_missing_reading_does_not_change_the_shape_of_the_others() -> None:
+    """Repeats that read the same leave a uniform error, whether or not another run lacks the reading."""
+    step, scatter = np.array([0.01, math.nan]), np.array([0.0, math.nan])
+    error = Error.from_resolution("x", "x", step, np.array([2.0, 0.0]), scatter=scatter)
+    assert error.shape == "uniform"

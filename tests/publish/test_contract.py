@@ -95,6 +95,21 @@ EDGES: dict[str, tuple[str, list[tuple[str, str, str]]]] = {
         HEAD + CONTROL + TWO + TEST.replace('matters = "1 g"', 'matters = "20 % of control", scale = "log"') + BUYER,
         [(p, "", n) for p in ("control", "a", "b") for n in NUMBERS],
     ),
+    "near a value": (
+        HEAD + CONTROL + TWO
+        + TEST.replace('better = "higher"', 'better = "nearest", target = "6 g", capped_at = "1 g"') + BUYER,
+        [(p, "", n) for p in ("control", "a", "b") for n in NUMBERS[: 4 if p == "a" else 6]],
+    ),
+    "near a value, with a product that was not run": (
+        HEAD + CONTROL + TWO
+        + TEST.replace('better = "lower", kind = "risk"', 'better = "nearest", target = "6 g", kind = "risk"') + BUYER,
+        [("a", "", "5"), *(("control", "", n) for n in NUMBERS)],
+    ),
+    "like the control": (
+        HEAD + CONTROL + TWO
+        + TEST.replace('better = "lower", kind = "risk"', 'better = "nearest", target = "control", kind = "benefit"'),
+        [(p, "", n) for p in ("control", "a", "b") for n in NUMBERS],
+    ),
     "derived from levels": (
         HEAD + CONTROL + TWO + TEST
         + 'results.d = { formula = "(y - control(y)) / (control(y) - u)", unit = "%", kind = "info" }\n'
@@ -371,6 +386,26 @@ def test_placings_are_those_of_the_analysis(case: str) -> None:
 
 
 # ------------------------------------------------------------------------------------------------------ the page
+
+
+def test_where_the_values_lie_is_told_beside_their_distances() -> None:
+    """Runs of 4, 5, 7 and 8 g are 2, 1, 1 and 2 g from 6 g, and their mean is on it."""
+    result = contract(analysed("near a value"))["tests"]["t"]["results"]["y"]
+    assert result["target"] == {"text": "6 g", "value": 6.0}
+    assert result["capped_at"] == 1.0
+    assert result["products"]["a"]["mean"] == 1.5
+    assert result["products"]["a"]["values"] == {"mean": 6.0, "side": "on it", "above": 2, "below": 2}
+    assert result["products"]["b"]["values"]["side"] == "above"
+    unrun = contract(analysed("near a value, with a product that was not run"))["tests"]["t"]["results"]["z"]
+    assert "values" not in unrun["products"]["b"]
+
+
+def test_the_product_to_be_like_is_told() -> None:
+    made = contract(analysed("like the control"))["tests"]["t"]["results"]
+    assert made["z"]["target"] == {"text": "control", "product": "control"}
+    assert "target" not in made["y"]
+    assert "capped_at" not in made["y"]
+    assert "values" not in made["z"]["products"]["a"]
 
 
 def test_the_page_names_every_key_and_word() -> None:

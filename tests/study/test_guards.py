@@ -183,3 +183,74 @@ def test_planted_slips_are_found(plant: str) -> None:
     found, elsewhere = share_found(study, sheets, plant, 60, 7)
     assert found >= LEAST[plant]
     assert elsewhere == 0
+
+
+# ------------------------------------------------------------------------------------------- two ways to a result
+
+WAYS = HEAD.replace(
+    'results.loss = { formula = "before - after"',
+    'readings.given = { unit = "g" }\nresults.loss = { formula = "first_of(before - after, given)"',
+)
+
+
+def contradictions(given: dict[int, str], study: str = WAYS, **cells: str) -> list[Doubt]:
+    """The doubts about two ways to a loss, with a loss noted by hand in some of the eight runs."""
+    rows = [
+        {"product": "ca"[n % 2], "run": str(n // 2 + 1), "before": b, "after": a, "pull": "3.25", **cells}
+        for n, (b, a) in enumerate(zip(BEFORE, AFTER, strict=True))
+    ]
+    for n, row in enumerate(rows):
+        row["given"] = given.get(n, "")
+    declared = parse(study, today=TODAY)
+    return [doubt for doubt in guards(declared, parse_readings({"t": rows}, declared)) if "by it" in doubt.because]
+
+
+# 170.83 - 166.84 = 3.99. Three steps of 0.01: u = 0.01 sqrt(3 / 12) = 0.005, so 3 u and three half steps make 0.03.
+AGREEING = [pytest.param("3.99", id="the-same"), pytest.param("4.01", id="two-steps"), pytest.param("3.96", id="three")]
+APART = [pytest.param("4.03", id="four-steps"), pytest.param("3.94", id="below"), pytest.param("39.90", id="slipped")]
+
+
+@pytest.mark.parametrize("given", AGREEING)
+def test_two_ways_that_agree_within_their_errors_raise_no_doubt(given: str) -> None:
+    """Three standard uncertainties of rounding and half a step for each reading: by hand, three steps."""
+    assert contradictions({0: given}) == []
+
+
+@pytest.mark.parametrize("given", APART)
+def test_two_ways_that_cannot_both_be_right_are_told(given: str) -> None:
+    """With the place of what was noted, both values, and which is used."""
+    [doubt] = contradictions({0: given})
+    assert doubt.at.line == 2
+    assert doubt.about == f"t, c run 1, given = {given} g"
+    assert f"by it, loss is {float(given):.3f} g, and by before and after 3.990 g, which is used." in doubt.because
+    assert "Both should agree within 0.030 g" in doubt.because
+
+
+def test_what_an_instrument_may_be_off_is_allowed_for() -> None:
+    """A gain of 1 % moves a loss of 3.99 g by 0.04 g, and three times that is no contradiction."""
+    loose = WAYS.replace('resolution = "0.01 g"', 'resolution = "0.01 g", gain = "1 %"')
+    assert contradictions({0: "4.10"}) != []
+    assert contradictions({0: "4.10"}, loose) == []
+    assert contradictions({0: "4.20"}, loose) != []
+
+
+def test_a_run_with_one_way_has_nothing_to_contradict() -> None:
+    """A difference that is lost, and a loss that was noted in its place."""
+    assert contradictions(dict.fromkeys(range(8), "9.99"), after="") == []
+
+
+def test_many_contradictions_are_counted() -> None:
+    """The first three by themselves, and how many more."""
+    found = contradictions(dict.fromkeys(range(8), "9.99"))
+    assert len(found) == 3
+    assert found[-1].because.endswith("The same is true of 5 more readings of this column.")
+
+
+def test_results_that_name_each_other_in_a_ladder_are_read_once() -> None:
+    """Sixty results that each name the two before: no guard goes down every way."""
+    steps = "\n".join(
+        f'results.r{n} = {{ formula = "r{n - 1} + r{n - 2}", unit = "g", kind = "info" }}' for n in range(2, 60)
+    )
+    first = 'results.r0 = { formula = "before", unit = "g", kind = "info" }\n'
+    second = 'results.r1 = { formula = "after", unit = "g", kind = "info" }\n'
+    assert contradictions({}, WAYS + first + second + steps) == []

@@ -149,3 +149,20 @@ def test_a_lent_reading_is_not_typed_again() -> None:
     long = [{"test": "drying", "product": "ostrel", "run": "1", "reading": "dry", "value": "10"}]
     with pytest.raises(StudyError, match=r"reading: 'dry': it is lent by shower\.dry\. Take the row out"):
         parse_readings({LONG: long}, study())
+
+
+def test_what_another_value_stands_in_for_is_not_listed_as_lacking() -> None:
+    """Of a loss and the weighings it can be computed from, a run needs one or the other."""
+    given = study(
+        ("readings.after = {", 'readings.given = { unit = "g" }\nreadings.after = {'),
+        ('formula = "(after - dry) / dry"', 'formula = "first_of(after - dry, given) / dry"'),
+    )
+    both = tables()
+    both["drying"] = [row | {"given": ""} for row in both["drying"]]
+    assert not parse_readings(both, given).not_used
+    both["drying"][0] |= {"after": "", "given": "0.98"}
+    readings = parse_readings(both, given)
+    assert left(given, readings)["ostrel", 1] == 10.0
+    assert not readings.not_used
+    both["drying"][0] |= {"given": ""}
+    assert [n.reason for n in parse_readings(both, given).not_used] == ["not recorded"]

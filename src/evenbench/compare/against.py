@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from evenbench.compare.fit import Fit
+from evenbench.compare.fit import NO_SPREAD, Fit
+from evenbench.compare.radial import joint
 from evenbench.compare.scale import published
-from evenbench.compare.simultaneous import NoAgreement, constant, factors, largest_one_sided, tail
+from evenbench.compare.simultaneous import EachOwn, NoAgreement, constant, factors, largest_one_sided, tail
 from evenbench.compare.verdict import Verdict, benefit_verdict, by_enough, risk_verdict
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import counted
@@ -22,11 +23,8 @@ from evenbench.study.model import Result
 
 Array = NDArray[np.float64]
 
-NO_SCATTER = "nothing was run twice, so there is no scatter to judge a difference by"
-NO_SPREAD = "every repeated run read exactly the same: the instrument is too coarse to show how runs scatter"
-UNEVEN = (
-    "the runs are spread unevenly over the blocks; exact intervals for that come with a later version of the engine"
-)
+# Beyond this a factor rests on the control's variance alone, which is itself uncertain where spreads differ.
+STEEPEST_OF_ITS_OWN = 0.97
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,8 +38,8 @@ class Family(Frozen):
     verdict      m words; None for an info result
     by_enough    m answers to "by enough to matter?"; None without a margin
     why          m reasons where something is missing, else ""
-    constant     standard errors to each side; nan where there is no interval
-    method       how the constant was found, for the method note
+    constants    float64[m] standard errors to each side; nan where there is no interval
+    method       how the constants were found, for the method note
     """
 
     other: str
@@ -53,9 +51,15 @@ class Family(Frozen):
     verdict: tuple[Verdict | None, ...]
     by_enough: tuple[bool | None, ...]
     why: tuple[str, ...]
-    constant: float
+    constants: Array
     method: str
     level: float
+
+    @property
+    def constant(self) -> float:
+        """The constant that reaches farthest; nan where no member has an interval."""
+        known = self.constants[np.isfinite(self.constants)]
+        return float(known.max()) if len(known) else float("nan")
 
     def index(self, member: str) -> int:
         """Place of a member.
@@ -79,21 +83,20 @@ def against(
     contrasts = fit.contrasts(members, other)
     known = fit.can_estimate(contrasts)
     effect = np.where(known, contrasts @ fit.theta, np.nan)
-    error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, fit.covariance, contrasts))
+    error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, fit.between, contrasts))
     blank = np.full(len(members), np.nan)
-    low, high, p, c, method = blank.copy(), blank.copy(), blank.copy(), float("nan"), ""
+    low, high, p, c, method = blank.copy(), blank.copy(), blank.copy(), blank.copy(), ""
     why = [f"{other} and this product never ran in connected blocks" if not k else "" for k in known]
-    problem = NO_SCATTER if fit.df == 0 else NO_SPREAD if fit.sd == 0 else ""
-    if known.any() and not problem:
-        kept = np.flatnonzero(known)
-        t = effect[kept] / error[kept]
-        correlation = _correlation(contrasts[kept] @ fit.covariance @ contrasts[kept].T)
-        c, adjusted, method = _constant(correlation, t, fit.df, result, level)
-        if np.isfinite(c):
-            low[kept], high[kept] = effect[kept] - c * error[kept], effect[kept] + c * error[kept]
-            p[kept] = adjusted
-        else:
-            problem = method
+    problem = fit.problem
+    if not problem:
+        why = [reason or ("" if e > 0 else NO_SPREAD) for reason, e in zip(why, error.tolist(), strict=True)]
+        kept = np.flatnonzero([not reason for reason in why])
+        if len(kept):
+            c[kept], p[kept], method = _constants(fit, contrasts[kept], effect[kept] / error[kept], result, level)
+            if np.isfinite(c[kept]).all():
+                low[kept], high[kept] = effect[kept] - c[kept] * error[kept], effect[kept] + c[kept] * error[kept]
+            else:
+                problem, p[kept] = method, np.nan
     why = [reason or problem for reason in why]
     turned = [_turn(result, lo, hi) for lo, hi in zip(low.tolist(), high.tolist(), strict=True)]
     words = tuple(_verdict(result, lo, hi, matters) for lo, hi in turned)
@@ -109,7 +112,7 @@ def against(
             by_enough(word, lo, hi, matters) if word else None for word, (lo, hi) in zip(words, turned, strict=True)
         ),
         why=tuple(why),
-        constant=c,
+        constants=c,
         method=method,
         level=level,
     )
@@ -128,38 +131,105 @@ def unsaid(result: Result, other: str, members: tuple[str, ...], why: tuple[str,
         verdict=tuple(None if result.kind == "info" else "cannot say" for _ in members),
         by_enough=tuple(None for _ in members),
         why=why,
-        constant=float("nan"),
+        constants=blank,
         method="",
         level=level,
     )
 
 
-def _correlation(covariance: Array) -> Array:
+def correlation(covariance: Array) -> Array:
+    """Correlations from covariances; every variance is above 0."""
     scale = np.sqrt(np.diag(covariance))
     return np.asarray(covariance / np.outer(scale, scale), dtype=np.float64)
 
 
-def _constant(correlation: Array, t: Array, df: int, result: Result, level: float) -> tuple[float, Array, str]:
-    """Constant, adjusted p and method; the constant is nan, and the method the reason, where there is none."""
-    b = factors(correlation)
-    m = len(t)
-    together = f"{counted(m, 'comparison')} together, t on {counted(df, 'degree of freedom', 'degrees of freedom')}"
+def sidak(level: float, df: Array, count: int, sides: int) -> Array:
+    """The t points at which so many contrasts hold together were they independent, each on its own df.
+
+    Never too short for both sides, whatever the correlations (Šidák 1967, J. Am. Statist. Assoc. 62, 626-633); for
+    one side where no two contrasts correlate negatively (Slepian 1962).
+
+    >>> [round(float(x), 6) for x in sidak(0.95, np.array([10.0, 28.0]), 1, 2)]
+    [2.228139, 2.048407]
+    """
+    return np.asarray(-special.stdtrit(df, -np.expm1(np.log(level) / count) / sides), dtype=np.float64)
+
+
+def bonferroni(level: float, df: Array, count: int, sides: int) -> Array:
+    """The t points at which so many contrasts hold together whatever their correlations, each on its own df."""
+    return np.asarray(-special.stdtrit(df, (1 - level) / count / sides), dtype=np.float64)
+
+
+def _constants(fit: Fit, contrasts: Array, t: Array, result: Result, level: float) -> tuple[Array, Array, str]:
+    """Constants, adjusted p and method; constants are nan, and the method the reason, where there are none."""
+    R = correlation(contrasts @ fit.between @ contrasts.T)
+    family = _Contrasts(R, factors(R), np.array([fit.df_of(c) for c in contrasts]), fit, level)
     try:
-        if result.kind == "risk":
-            harm = -result.sign * t
-            if b is not None:
-                c, signs = largest_one_sided(b, df, level=level)
-                if signs is not None:
-                    p = tail(harm, signs * b, df, sides=1)
-                    return c, p, f"one-sided bounds, the widest over all directions of harm, for {together}"
-            # Bonferroni needs nothing of the correlation.
-            c = float(-special.stdtrit(df, (1 - level) / m))
-            return c, np.minimum(1.0, m * special.stdtr(df, -harm)), f"one-sided Bonferroni bounds for {together}"
-        if b is None:
-            return float("nan"), t, UNEVEN
-        return constant(b, df, sides=2, level=level), tail(np.abs(t), b, df, sides=2), f"exact for {together}"
+        return family.risk(-result.sign * t) if result.kind == "risk" else family.benefit(np.abs(t))
     except NoAgreement as error:
-        return float("nan"), t, f"the probability did not settle numerically ({error})"
+        nothing = np.full(len(t), np.nan)
+        return nothing, nothing, f"the probability did not settle numerically ({error})"
+
+
+@dataclass(frozen=True)
+class _Contrasts:
+    """One family of m contrasts: correlations, their factors where they have them, and degrees of freedom."""
+
+    R: Array
+    b: Array | None
+    df: Array
+    fit: Fit
+    level: float
+
+    @property
+    def together(self) -> str:
+        """The family in words."""
+        least, most = float(self.df.min()), float(self.df.max())
+        count = counted(len(self.df), "comparison")
+        if self.fit.spread == "pooled":
+            return f"{count} together, t on {counted(self.fit.df, 'degree of freedom', 'degrees of freedom')}"
+        own = f"{least:.3g}" if f"{least:.3g}" == f"{most:.3g}" else f"{least:.3g} to {most:.3g}"
+        return f"{count} together, t on {own} degrees of freedom" + (", each its own" if len(self.df) > 1 else "")
+
+    def benefit(self, size: Array) -> tuple[Array, Array, str]:
+        """Intervals with two ends; `size` is |t|."""
+        m, df, b, level = len(self.df), self.df, self.b, self.level
+        tails = 2 * special.stdtr(df, -size)
+        if self.fit.spread == "unequal" and not self.fit.guarded:
+            p = -np.expm1(m * np.log1p(-np.minimum(tails, 1 - 2**-53)))
+            return sidak(level, df, m, 2), p, f"Šidák's t points for {self.together}"
+        if self.fit.spread == "unequal" and b is not None:
+            family = EachOwn(kept_from_1(b), float(df.max()), sides=2)
+            c = np.array([family.constant(each, level) for each in df.tolist()])
+            p = np.array([family.tail(t, each)[0] for t, each in zip(size[:, None], df.tolist(), strict=True)])
+            return c, p, f"as if the ratios of the spreads were known, for {self.together}"
+        if b is not None:
+            c = np.full(m, constant(b, self.fit.df, sides=2, level=level))
+            return c, tail(size, b, self.fit.df, sides=2), f"exact for {self.together}"
+        if self.fit.spread == "pooled" and not self.fit.in_part.any():
+            directions = joint(self.R, self.fit.df, sides=2)
+            found, error = directions.constant(level)
+            how = f"a sum over directions, good to {error:.1g} standard errors to each side, for {self.together}"
+            return np.full(m, found), np.array([directions.tail(t)[0] for t in size.tolist()]), how
+        return bonferroni(level, df, m, 2), np.minimum(1.0, m * tails), f"Bonferroni's t points for {self.together}"
+
+    def risk(self, harm: Array) -> tuple[Array, Array, str]:
+        """Bounds on one side each; `harm` is t, turned so that more is worse."""
+        m, b = len(self.df), self.b
+        if b is not None and self.fit.spread == "pooled":
+            found, signs = largest_one_sided(b, self.fit.df, level=self.level)
+            if signs is not None:
+                p = tail(harm, signs * b, self.fit.df, sides=1)
+                how = f"one-sided bounds, the widest over all directions of harm, for {self.together}"
+                return np.full(m, found), p, how
+        # Bonferroni needs nothing of the correlation, and bounds in any direction of harm.
+        p = np.minimum(1.0, m * special.stdtr(self.df, -harm))
+        return bonferroni(self.level, self.df, m, 1), p, f"one-sided Bonferroni bounds for {self.together}"
+
+
+def kept_from_1(b: Array) -> Array:
+    """Factors of estimated variances, no steeper than STEEPEST_OF_ITS_OWN."""
+    return np.clip(b, -STEEPEST_OF_ITS_OWN, STEEPEST_OF_ITS_OWN)
 
 
 def _turn(result: Result, low: float, high: float) -> tuple[float, float]:

@@ -8,11 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenbench.compare.against import NO_SCATTER, NO_SPREAD, UNEVEN
-from evenbench.compare.simultaneous import NoAgreement, constant, factors
+from evenbench.compare.against import bonferroni, correlation, kept_from_1, sidak
+from evenbench.compare.fit import NO_SCATTER, NO_SPREAD, Fit
+from evenbench.compare.radial import joint
+from evenbench.compare.simultaneous import EachOwn, NoAgreement, constant, factors
 from evenbench.measure.frozen import Frozen
 
 Array = NDArray[np.float64]
+
+UNEVEN = (
+    "the runs are spread unevenly over the blocks; exact intervals for that come with a later version of the engine"
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,6 +77,24 @@ def could_be_best(
     >>> b.names, [float(x) for x in b.high.round(3)]
     (('a', 'b'), [1.784, 0.584, 0.0, 0.0])
     """
+
+    def halves(contrasts: Array, b: Array | None) -> Array | None:
+        return None if b is None else np.array([reach(contrast, b) for contrast in contrasts])
+
+    return _compared(products, level_of, covariance, halves, eligible)
+
+
+def _compared(
+    products: tuple[str, ...],
+    level_of: Array,
+    covariance: Array,
+    halves: Callable[[Array, Array | None], Array | None],
+    eligible: NDArray[np.bool_] | None = None,
+) -> Best:
+    """Each product against the best of the others.
+
+    halves  how far the intervals of one product's contrasts reach, given their factors or None; None for no answer
+    """
     count = len(products)
     runs_for_it = np.ones(count, dtype=bool) if eligible is None else eligible
     nothing = np.full(count, np.nan)
@@ -88,15 +112,14 @@ def could_be_best(
         if not np.all(error > 0):
             why = why or (NO_SPREAD if np.all(np.isfinite(error)) else NO_SCATTER)
             continue
-        b = factors(spread / np.outer(error, error))
-        if b is None:
-            why = why or UNEVEN
-            continue
         gap = level_of[i] - level_of[others]
         try:
-            half = np.array([reach(contrast, b) for contrast in contrasts])
+            half = halves(contrasts, factors(correlation(spread)))
         except NoAgreement as problem:
             why = f"the probability did not settle numerically ({problem})"
+            continue
+        if half is None:
+            why = why or UNEVEN
             continue
         rivals = runs_for_it[others]
         low[i] = min(0.0, float(np.min((gap - half)[rivals])))
@@ -104,3 +127,40 @@ def could_be_best(
     if why:
         return Best(products=products, low=nothing, high=nothing, could_be=np.zeros(count, dtype=bool), why=why)
     return Best(products=products, low=low, high=high, could_be=(high > 0) & runs_for_it)
+
+
+def best_of(fit: Fit, candidates: tuple[str, ...], sign: int, *, level: float = 0.95) -> Best:
+    """Which candidates of one result could be best; all differences between them can be told from blocks.
+
+    sign  +1 where more is better, -1 where less is
+
+    One spread: exact one-sided constants. A spread for each product: each difference on its own degrees of freedom,
+    by the rule that its family against the control has.
+    """
+    rows = [fit.index(p) for p in candidates]
+    between = fit.between[np.ix_(rows, rows)]
+
+    def halves(contrasts: Array, b: Array | None) -> Array:
+        whole = np.zeros((len(contrasts), len(fit.products)))
+        whole[:, rows] = contrasts
+        df = np.array([fit.df_of(contrast) for contrast in whole])
+        error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, between, contrasts))
+        return np.asarray(_points(fit, correlation(contrasts @ between @ contrasts.T), b, df, level) * error)
+
+    return _compared(candidates, sign * fit.theta[rows], between, halves)
+
+
+def _points(fit: Fit, R: Array, b: Array | None, df: Array, level: float) -> Array | float:
+    """One-sided constants for one product against the others, which correlate as in R."""
+    if fit.spread == "unequal" and not fit.guarded:
+        # Šidák's points for one side need correlations of 0 or more.
+        points = sidak if R.min() >= 0 else bonferroni
+        return points(level, df, len(df), 1)
+    if fit.spread == "unequal" and b is not None:
+        family = EachOwn(kept_from_1(b), float(df.max()), sides=1)
+        return np.array([family.constant(each, level) for each in df.tolist()])
+    if b is not None:
+        return constant(b, fit.df, sides=1, level=level)
+    if fit.spread == "pooled" and not fit.in_part.any():
+        return joint(R, fit.df, sides=1).constant(level)[0]
+    return bonferroni(level, df, len(df), 1)

@@ -8,11 +8,23 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from evenbench.compare.against import NO_SCATTER, NO_SPREAD, Family, against, unsaid
-from evenbench.compare.best import Best, could_be_best, one_df
-from evenbench.compare.fit import Fit, fit_levels
+from evenbench.compare.against import Family, unsaid
+from evenbench.compare.best import Best, best_of
+from evenbench.compare.fit import Fit
+from evenbench.compare.nearness import (
+    FOLDED,
+    FOLDS,
+    Nearness,
+    both_sides_said,
+    folds,
+    nearness,
+    uncancelled,
+    versus,
+    with_errors,
+)
 from evenbench.compare.scale import from_scale, on_scale
 from evenbench.compare.sentences import finding
+from evenbench.compare.spread import fitted
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import counted, listed
 from evenbench.reduce import Outcomes
@@ -34,7 +46,9 @@ class Comparison(Frozen):
     unfitted            product -> why its outcomes are shown and not fitted
     mean, sd            float64[K] plain mean and standard deviation of a product's runs
     matters             smallest difference that matters, on the scale of comparison; None for an info result
-    families            against the control first, then against each placebo, then each reference with the control
+    families            against the control first, then against each placebo, then each reference with the control;
+                        where it should be like another product, against that one
+    near                of a result near a value, where the values themselves lie; else None
     because             per family, one sentence a member
     best                which candidates could be best
     flags               what a reader must know beside the figures
@@ -61,6 +75,12 @@ class Comparison(Frozen):
     flags: tuple[str, ...]
     notes: tuple[str, ...]
     level: float
+    near: Nearness | None = None
+
+    @property
+    def other(self) -> str | None:
+        """The product that verdicts are read against: the control, or the one that it should be like."""
+        return self.result.like or self.outcomes.control
 
     @property
     def result(self) -> Result:
@@ -98,7 +118,10 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
     """Fit one result and say of every product what may be said."""
     unfitted = _unfitted(study, outcomes)
     o = on_scale(outcomes.without(set(unfitted)))
-    fit = fit_levels(o.value, o.product, o.products, o.block, rounding=o.rounding) if len(o.value) else None
+    folded = folds(o)
+    fit = fitted(o, unequal_because=FOLDS if folded else "") if len(o.value) else None
+    errors = uncancelled(o)
+    fit = with_errors(fit, errors.values()) if fit else None
     estimate, low, high = _levels(o, fit, level)
     matters = _matters(outcomes, estimate)
     families = _families(study, outcomes, fit, matters, level) if fit else ()
@@ -125,9 +148,12 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
             tuple(finding(f, k, outcomes.result, names, matters) for k in range(len(f.members))) for f in families
         ),
         best=_best(study, o, fit, level, unfitted),
-        flags=_flags(outcomes, fit, names),
+        flags=_flags(outcomes, fit, names)
+        + ((FOLDED,) if folded else ())
+        + ((both_sides_said(errors),) if errors else ()),
         notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references, names),
         level=level,
+        near=nearness(outcomes),
     )
 
 
@@ -162,7 +188,7 @@ def _unfitted(study: Study, outcomes: Outcomes) -> dict[str, str]:
 
 def _unsaid(study: Study, outcomes: Outcomes, unfitted: dict[str, str], level: float) -> tuple[Family, ...]:
     """What cannot be said against the control: of unfitted products, or of all where the control is unfitted."""
-    control = study.test(outcomes.test).control
+    control = outcomes.result.like or study.test(outcomes.test).control
     if control is None or not unfitted:
         return ()
     roles = {p.id: p.role for p in study.products}
@@ -193,14 +219,17 @@ def _levels(outcomes: Outcomes, fit: Fit | None, level: float) -> tuple[Array, A
             continue
         place = outcomes.products.index(product)
         estimate[place] = fit.theta[row]
-        if fit.df == 0 or fit.sd == 0:
-            continue
         scatter, shared = float(fit.covariance[row, row]), float(pulls[row] @ pulls[row])
+        if fit.problem or scatter == 0:
+            continue
         total = scatter + shared
+        df = fit.df_of(np.eye(len(fit.products))[row])
         # Welch-Satterthwaite with the shared part taken as exactly known (JCGM 100:2008, G.4.1).
-        half = float(special.stdtrit(fit.df * (total / scatter) ** 2, (1 + level) / 2)) * np.sqrt(total)
+        half = float(special.stdtrit(df * (total / scatter) ** 2, (1 + level) / 2)) * np.sqrt(total)
         low[place], high[place] = estimate[place] - half, estimate[place] + half
     result = outcomes.result
+    if result.is_distance:
+        low = np.maximum(low, 0.0)  # no distance is less
     return from_scale(result, estimate), from_scale(result, low), from_scale(result, high)
 
 
@@ -224,17 +253,15 @@ def _families(study: Study, outcomes: Outcomes, fit: Fit, matters: float | None,
     present = fit.products
     candidates = tuple(p for p in present if roles[p] == "candidate")
     placebos = tuple(p for p in present if roles[p] == "placebo")
-    families = []
-    if test.control in present:
+    result, families = outcomes.result, []
+    other = result.like or test.control
+    if other in present:
         treated = tuple(p for p in present if p in candidates or p in placebos)
-        groups = [treated, *[(p,) for p in present if roles[p] == "reference"]]
-        families += [
-            against(fit, outcomes.result, test.control, group, matters=matters, level=level)
-            for group in groups
-            if group
-        ]
-    if candidates:
-        families += [against(fit, outcomes.result, p, candidates, matters=matters, level=level) for p in placebos]
+        alone = [p for p in present if p != other and (roles[p] == "reference" or p == test.control)]
+        groups = [treated, *[(p,) for p in alone]]
+        families += [versus(fit, result, other, group, matters=matters, level=level) for group in groups if group]
+    if candidates and not result.like:
+        families += [versus(fit, result, p, candidates, matters=matters, level=level) for p in placebos]
     return tuple(families)
 
 
@@ -247,24 +274,19 @@ def _best(study: Study, outcomes: Outcomes, fit: Fit | None, level: float, unfit
     unknown = [reason for product, reason in unfitted.items() if roles[product] == "candidate"]
     if outcomes.result.kind == "info":
         why = "an info result is not judged"
+    elif like := outcomes.result.like:
+        why = f"nothing is better than being like {study.product(like).name}"
     elif unknown:
         why = unknown[0]
     elif fit is None or not candidates:
         why = "no candidate has an outcome"
-    elif fit.df == 0:
-        why = NO_SCATTER
-    elif fit.sd == 0:
-        why = NO_SPREAD
+    elif fit.problem:
+        why = fit.problem
     else:
         rows = [fit.index(p) for p in candidates]
         pairs = np.array([[np.eye(len(fit.products))[i] - np.eye(len(fit.products))[j] for j in rows] for i in rows])
         if fit.can_estimate(pairs).all():
-            return could_be_best(
-                candidates,
-                outcomes.result.sign * fit.theta[rows],
-                fit.covariance[np.ix_(rows, rows)],
-                one_df(fit.covariance[np.ix_(rows, rows)], fit.df, level=level),
-            )
+            return best_of(fit, candidates, outcomes.result.sign, level=level)
         why = "some products never ran in connected blocks"
     return Best(products=candidates, low=blank.low, high=blank.high, could_be=blank.could_be, why=why)
 
@@ -277,14 +299,18 @@ def _flags(outcomes: Outcomes, fit: Fit | None, names: dict[str, str]) -> tuple[
     once = [p for p, n in zip(fit.products, fit.count, strict=True) if n == 1]
     if not several:
         flags.append("one specimen each: a difference between two specimens, not yet between two products")
-    elif once:
+    elif once and fit.spread == "pooled":
         source = listed([names[p] for p in several]) if len(several) <= 3 else counted(len(several), "product")
         flags.append(f"spread taken from {source}, run more than once; it is assumed that the others vary as much")
-    if 1 <= fit.df <= 2:
+    if 1 <= fit.df <= 2 and fit.spread == "pooled":
         flags.append(f"{counted(fit.df, 'degree of freedom', 'degrees of freedom')}: the intervals are very wide")
     for reading, u in outcomes.shared_in_part.items():
         amount = f"{u:.2g} {outcomes.result.difference_unit}".rstrip()
-        flags.append(f"{reading} was read once for several runs: its uncertainty of {amount} is not in their scatter")
+        flags.append(
+            f"{reading} was read once for several runs: its uncertainty of {amount} is not in their scatter; "
+            "it is counted in the differences between products"
+        )
+    flags += fit.flags
     if outcomes.result.kind == "info":
         flags.append("for information: not judged")
     return tuple(flags)
@@ -306,11 +332,20 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = []
     if fit is not None and fit.df:
-        notes.append(f"{fit.text}, one spread for all products")
+        notes.append(f"{fit.text}, {fit.told}")
     if note := _SCALES.get(outcomes.result.scale):
         notes.append(note)
+    target = outcomes.result.target
+    if target is not None and target.product:
+        notes.append(
+            f"judged by how like {names[target.product]} a product is: the same where its whole interval lies within "
+            "the smallest difference that matters, worse where the whole of it lies beyond, on either side"
+        )
+    elif target is not None:
+        notes.append(f"the outcome of a run is its distance from {target.text}, and a level is the mean distance")
     for family in families:
-        who = names[family.members[0]] if family.members[0] in references else "products"
+        first = family.members[0]
+        who = names[first] if first in references or first == outcomes.control else "products"
         if family.method:
             notes.append(f"{who} with {names[family.other]}: {family.method}")
     margin = outcomes.result.matters

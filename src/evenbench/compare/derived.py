@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from evenbench.compare.against import NO_SCATTER, NO_SPREAD
 from evenbench.compare.comparison import Comparison
-from evenbench.compare.fit import Fit, fit_levels
+from evenbench.compare.fit import NO_SCATTER, Fit, fit_levels
 from evenbench.compare.scale import from_scale, on_scale
+from evenbench.compare.spread import with_own_spreads
 from evenbench.measure.formula import (
     Binary,
     Call,
@@ -38,7 +38,7 @@ from evenbench.measure.formula import (
 )
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.seeds import seed_of
-from evenbench.measure.wording import decimals
+from evenbench.measure.wording import decimals, listed
 from evenbench.study.model import Product, Result, Study, Test
 
 Array = NDArray[np.float64]
@@ -153,7 +153,9 @@ class _Derivation:
 
     @property
     def df(self) -> int:
-        return min((fit.df for fit in self.fits), default=0)
+        # With a spread for each product a level may rest on fewer degrees of freedom than any difference does.
+        fewest = (fit.df if fit.spread == "pooled" else int(fit.freedom.min() + 1e-9) for fit in self.fits)
+        return min(fewest, default=0)
 
     def derived(self) -> Derived:
         """The result with an estimate and an interval for every product."""
@@ -220,6 +222,9 @@ class _Derivation:
         if seed is not None:
             drawn = f"; drawing leaves the ends uncertain by at most {error:.2g} (one standard error)" if error else ""
             out.append(f"seed {seed}{drawn}")
+        doubted = [n for n in names(self.result.formula) if n in self.test.constants and self.test.constants[n].said]
+        if doubted:
+            out.append(f"{listed(doubted)} as named in the formula is taken as exact")
         return tuple(out)
 
     def absent(self) -> dict[str, str]:
@@ -248,7 +253,7 @@ class _Derivation:
     def no_scatter(self) -> str:
         if self.df == 0:
             return NO_SCATTER
-        return NO_SPREAD if any(fit.sd == 0 for fit in self.fits) else ""
+        return next((fit.problem for fit in self.fits if fit.problem), "")
 
     # -- values of the formula
 
@@ -360,8 +365,8 @@ def _joint_fit(comparisons: tuple[Comparison, ...], left_out: set[str]) -> tuple
     product, block = first.product[at[0]], first.block[at[0]]
     values = [o.value[rows] for o, rows in zip(outcomes, at, strict=True)]
     fits = tuple(
-        fit_levels(v, product, first.products, block, rounding=o.rounding)
-        for v, o in zip(values, outcomes, strict=True)
+        _as_compared(c, fit_levels(v, product, first.products, block, rounding=o.rounding), o.own[rows])
+        for c, v, o, rows in zip(comparisons, values, outcomes, at, strict=True)
     )
     size, count = len(fits[0].products), len(fits)
     covariance = np.zeros((count * size, count * size))
@@ -371,10 +376,33 @@ def _joint_fit(comparisons: tuple[Comparison, ...], left_out: set[str]) -> tuple
     for i, (fit, o, rows) in enumerate(zip(fits, outcomes, at, strict=True)):
         here = slice(i * size, (i + 1) * size)
         for j in range(count):
-            covariance[here, j * size : (j + 1) * size] = fit.shape * _scatter(i, j, fits, values, product, block)
+            scatter = _scatter(i, j, fits, values, product, block)
+            covariance[here, j * size : (j + 1) * size] = _spread_over(fit, fits[j], scatter)
         for name, pull in zip(o.shared_names, o.shared, strict=True):
             pulls[here, errors.index(name)] += fit.weight @ pull[rows]
     return fits, covariance + pulls @ pulls.T
+
+
+def _as_compared(comparison: Comparison, fit: Fit, own: Array) -> Fit:
+    """A fit with the spread that the result itself was compared with.
+
+    own  float64[N] standard uncertainty of each run from resolution
+    """
+    if comparison.fit is None or comparison.fit.spread == "pooled":
+        return fit
+    least = np.array([float(np.median(own[fit.row == k])) ** 2 for k in range(len(fit.products))])
+    return with_own_spreads(fit, least, "as in the comparison")
+
+
+def _spread_over(one: Fit, two: Fit, scatter: float) -> Array:
+    """float64[K, K] covariance of the levels of two results, from the covariance of their scatter within a run."""
+    if one.spread == "pooled" and two.spread == "pooled":
+        return one.shape * scatter
+    if not scatter:
+        return np.zeros_like(one.shape)
+    # The same correlation within a run for every product, and each product's own spreads.
+    each = np.sqrt(one.variance * two.variance)[one.row] * (scatter / (one.sd * two.sd))
+    return np.asarray((one.weight * each) @ two.weight.T, dtype=np.float64)
 
 
 def _scatter(

@@ -1,6 +1,7 @@
 """Least squares for one result: product levels, with blocks fixed where the test has them.
 
-Throughout: N runs, K products that have outcomes, B blocks. All in the result's unit, squares where said.
+Throughout: N runs, K products that have outcomes, B blocks, E errors that some of the runs share. All in the
+result's unit, squares where said.
 """
 
 from __future__ import annotations
@@ -11,11 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenbench.measure.frozen import Frozen
+from evenbench.study.model import SpreadOfResult
 
 Array = NDArray[np.float64]
 
+NO_SCATTER = "nothing was run twice, so there is no scatter to judge a difference by"
+NO_SPREAD = "every repeated run read exactly the same: the instrument is too coarse to show how runs scatter"
+
 # A few units in the last place of the largest value: below that, scatter is the arithmetic's, not the bench's.
 _ROUNDING = 4 * float(np.finfo(np.float64).eps)
+# A product whose residuals have less room than this has none: its runs alone settle its level, or its block.
+_NO_ROOM = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -25,13 +32,26 @@ class Fit(Frozen):
     products  K ids with at least one outcome
     count     int64[K] runs behind each
     theta     float64[K] level of each product, averaged over the blocks
-    shape     float64[K, K] covariance of theta divided by the variance of one run
-    sd        standard deviation between runs of one product in one block; nan where df is 0
-    df        residual degrees of freedom; 0 where nothing was run twice
+    shape     float64[K, K] covariance of theta divided by the variance of one run, were it the same for all products
+    sd        standard deviation between runs of one product in one block, over all products; nan where df is 0
+    df        degrees of freedom; 0 where nothing was run twice. With unequal spread the fewest that any difference
+              between two products has, rounded down
+    residuals degrees of freedom of all residuals together, whatever the spread
     weight    float64[K, N] theta = weight @ outcomes: what each run contributes
     reach     float64[K, K] projection onto what the layout can estimate, for contrasts of theta
+    row       int64[N] which product each run is of, a place among `products`
+    distance  float64[N] how far each run's residual lies from the median residual of its product
+    in_part   float64[K, E] what one standard uncertainty of an error that some runs share does to theta
+    own       float64[K] variance of a product's runs, from its own residuals alone; nan where `own_df` is 0
+    own_df    float64[K] degrees of freedom of `own`
+    spread    whether one spread serves all products
+    variance  float64[K] variance of one run that the analysis goes by
+    freedom   float64[K] degrees of freedom of `variance`
+    guarded   with unequal spread: whether the larger of two variances stands for each product
     text      the model in words, for the method note
+    told      what spread it is and why, in words, for the method note
     flags     what a reader must know beside the figures
+    unjudged  why there is no spread to go by though something was run twice; else ""
     """
 
     products: tuple[str, ...]
@@ -40,10 +60,22 @@ class Fit(Frozen):
     shape: Array
     sd: float
     df: int
+    residuals: int
     weight: Array
     reach: Array
+    row: NDArray[np.int64]
+    distance: Array
+    in_part: Array
+    own: Array
+    own_df: Array
+    variance: Array
+    freedom: Array
     text: str
+    spread: SpreadOfResult = "pooled"
+    guarded: bool = False
+    told: str = "one spread for all products"
     flags: tuple[str, ...] = ()
+    unjudged: str = ""
 
     def index(self, product: str) -> int:
         """Row of a product.
@@ -66,8 +98,33 @@ class Fit(Frozen):
 
     @property
     def covariance(self) -> Array:
-        """float64[K, K], the result's unit squared; nan where there is no scatter to judge by."""
-        return self.shape * self.sd**2
+        """float64[K, K] of the scatter between runs, the result's unit squared; nan where there is none to judge by."""
+        if self.spread == "pooled":
+            return self.shape * self.sd**2
+        return np.asarray((self.weight * self.variance[self.row]) @ self.weight.T, dtype=np.float64)
+
+    @property
+    def between(self) -> Array:
+        """float64[K, K] for differences between products: the scatter, and the errors that only some runs share."""
+        return self.covariance + self.in_part @ self.in_part.T
+
+    @property
+    def problem(self) -> str:
+        """Why no difference has an interval; "" where differences have."""
+        return NO_SCATTER if self.df == 0 else NO_SPREAD if self.sd == 0 else self.unjudged
+
+    def df_of(self, contrast: Array) -> float:
+        """Degrees of freedom of the scatter of one contrast of theta, never more than all residuals have.
+
+        Source: Satterthwaite (1946), Biometrics Bull. 2, 110-114.
+        """
+        if self.spread == "pooled":
+            return float(self.df)
+        part = np.bincount(self.row, (contrast @ self.weight) ** 2, minlength=len(self.products)) * self.variance
+        if not part.max() > 0:
+            return float(self.freedom.min())
+        part = part / part.max()  # squares of tiny units would vanish
+        return min(float(part.sum() ** 2 / np.sum(part**2 / self.freedom)), float(self.residuals))
 
 
 def fit_levels(
@@ -77,6 +134,7 @@ def fit_levels(
     block: NDArray[np.int32],
     *,
     rounding: float = 0.0,
+    in_part: Array | None = None,
 ) -> Fit:
     """Fit levels of products, with fixed block effects where `block` holds more than one block.
 
@@ -84,6 +142,8 @@ def fit_levels(
     product  int32[N] index into `products`
     block    int32[N] any labels; their effects sum to zero, so a level is an average over the blocks
     rounding a standard deviation that is no scatter but arithmetic, in the result's unit
+    in_part  float64[E, N] what one standard uncertainty of each error does to each run, for errors that some of the
+             runs share and others do not
 
     Source: ordinary least squares, any textbook. The singular value decomposition is used in place of a
     pivoted QR, because the same factors say which contrasts the layout cannot estimate.
@@ -107,10 +167,14 @@ def fit_levels(
     rank = int(np.linalg.matrix_rank(design, tol=1e-10 * max(design.shape, default=1))) if len(value) else 0
     residual = value - centre - design @ coefficient
     df = len(value) - rank
+    nothing = max(_ROUNDING * float(np.abs(value).max(initial=0.0)), rounding) ** 2
     variance = float(residual @ residual) / df if df else np.nan
-    if variance <= max(_ROUNDING * float(np.abs(value).max(initial=0.0)), rounding) ** 2:
+    if variance <= nothing:
         variance = 0.0
     shape = inverse @ inverse.T
+    row = np.searchsorted(np.array(present, dtype=np.int64), product).astype(np.int64)
+    own, own_df = _own_variances(residual, row, np.eye(len(value)) - design @ inverse, levels)
+    weight = inverse[:levels]
     return Fit(
         products=tuple(products[k] for k in present),
         count=np.array([int(np.sum(product == k)) for k in present], dtype=np.int64),
@@ -118,7 +182,41 @@ def fit_levels(
         shape=shape[:levels, :levels],
         sd=float(np.sqrt(variance)),
         df=df,
-        weight=inverse[:levels],
+        residuals=df,
+        weight=weight,
         reach=(inverse @ design)[:levels, :levels],
+        row=row,
+        distance=_distances(residual, row, levels),
+        in_part=weight @ in_part.T if in_part is not None else np.zeros((levels, 0)),
+        own=np.where(own <= nothing, 0.0, own),
+        own_df=own_df,
+        variance=np.full(levels, variance),
+        freedom=np.full(levels, float(df)),
         text="least squares on products" + (" and fixed blocks" if len(blocks) > 1 else ""),
     )
+
+
+def _own_variances(residual: Array, row: NDArray[np.int64], maker: Array, levels: int) -> tuple[Array, Array]:
+    """Each product's own variance, squared residuals over the sum of (1 - leverage), and its degrees of freedom.
+
+    maker  float64[N, N] turns outcomes into residuals
+
+    Degrees of freedom by Satterthwaite: runs less one without blocks and in complete blocks.
+    """
+    own, own_df = np.full(levels, np.nan), np.zeros(levels)
+    for k in range(levels):
+        here = np.flatnonzero(row == k)
+        square = maker[np.ix_(here, here)]
+        room = float(np.trace(square))
+        if room > _NO_ROOM:
+            own[k] = float(residual[here] @ residual[here]) / room
+            own_df[k] = room**2 / float(np.sum(square**2))
+    return own, own_df
+
+
+def _distances(residual: Array, row: NDArray[np.int64], levels: int) -> Array:
+    out = np.zeros(len(residual))
+    for k in range(levels):
+        here = row == k
+        out[here] = np.abs(residual[here] - np.median(residual[here]))
+    return out

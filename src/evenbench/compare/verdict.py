@@ -44,6 +44,26 @@ def risk_verdict(low: float, high: float, matters: float | None) -> Verdict:
     return "harm" if high < 0 else "not settled"
 
 
+def like_verdict(low: float, high: float, matters: float | None) -> Verdict:
+    """What may be said of a product that should be like another, its difference from it known to lie in [low, high].
+
+    Within the smallest difference that matters it is the same; wholly beyond it, on either side, it is worse.
+    Nothing is better than being alike. matters is above 0; without one nothing is settled.
+
+    >>> like_verdict(-0.4, 0.3, 0.5), like_verdict(0.6, 0.9, 0.5), like_verdict(-0.9, -0.5, 0.5)
+    ('same', 'worse', 'worse')
+    >>> like_verdict(0.2, 0.9, 0.5)  # real, and perhaps too small to matter
+    'not settled'
+    """
+    if not low <= high:
+        return "cannot say"
+    if matters is None:
+        return "not settled"
+    if -matters < low and high < matters:
+        return "same"
+    return "worse" if low >= matters or high <= -matters else "not settled"
+
+
 def by_enough(verdict: Verdict, low: float, high: float, matters: float | None) -> bool | None:
     """Whether the whole interval lies beyond the smallest difference that matters; None without a margin.
 

@@ -50,6 +50,8 @@ def _answer(study: Study, by_name: dict[str, Comparison], question: Question) ->
     names = {p.id: p.name for p in study.products}
     if question.against is not None:
         return _against(study, comparison, question, question.against)
+    if comparison.result.like:
+        return _against(study, comparison, question, comparison.result.like)
     if comparison.result.kind == "risk" and comparison.outcomes.control is not None:
         return _against(study, comparison, question, comparison.outcomes.control)
     best = comparison.best.names

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenbench.compare.against import Family, against
+from evenbench.compare.against import Family
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.nearness import versus
 
 
 def family_with(comparison: Comparison, other: str, members: tuple[str, ...]) -> Family | None:
@@ -19,7 +20,7 @@ def family_with(comparison: Comparison, other: str, members: tuple[str, ...]) ->
     kept = tuple(m for m in members if m in fit.products and m != other)
     if not kept:
         return None
-    return against(fit, comparison.result, other, kept, matters=comparison.matters, level=comparison.level)
+    return versus(fit, comparison.result, other, kept, matters=comparison.matters, level=comparison.level)
 
 
 def turned(comparison: Comparison, family: Family, k: int) -> tuple[float, float]:

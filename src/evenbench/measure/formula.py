@@ -2,7 +2,7 @@
 
     (wet - dry) / dry            product.price / product.pack * product.dose            max(left, right)
 
-Numbers, names, + - * / ^ (or **), parentheses and eight functions, and nothing else: a formula in a study
+Numbers, names, + - * / ^ (or **), parentheses and nine functions, and nothing else: a formula in a study
 from a stranger can do no harm. A formula that names the level of the control or of a reference, as in
 control(uptake) and reference('new', uptake), is computed once per product and not run by run. A formula is read
 once, checked for dimensions before any number is computed,
@@ -19,7 +19,7 @@ from __future__ import annotations
 import operator
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
@@ -50,11 +50,9 @@ FUNCTIONS: Mapping[str, str] = {
     "mean": "average of one or more values",
     "min": "least of one or more values",
     "max": "greatest of one or more values",
+    "first_of": "the first of two or more values that a run has",
 }
-_LATER: dict[str, tuple[str, str]] = {
-    "first_of": ("first_of is not read by this version.", "Write the formula for the case at hand."),
-}
-_OF_SEVERAL = ("mean", "min", "max")
+_OF_SEVERAL = ("mean", "min", "max", "first_of")
 _OF_PURE = ("ln", "log10", "exp")
 _TOO_DEEP = (f"this is more than {DEEPEST} steps deep.", "Use mean(…), or split it into two results.")
 _GREATEST_DIMENSION = 30
@@ -221,6 +219,190 @@ def calls(formula: Formula) -> tuple[str, ...]:
     return tuple(dict.fromkeys(node.function for node in _walk(formula.tree) if isinstance(node, Call)))
 
 
+# --------------------------------------------------------------------------------------------- first_of, run by run
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Of these, one is enough: for each value of a first_of, what it needs."""
+
+    of: tuple[tuple[str | Choice, ...], ...]
+
+
+def needs(formula: Formula) -> tuple[str | Choice, ...]:
+    """What must be there for a formula to have a value: names, and for every first_of a choice.
+
+    >>> needs(parse_formula("first_of(before - after, loss_given) / area"))
+    (Choice(of=(('before', 'after'), ('loss_given',))), 'area')
+    """
+    return tuple(dict.fromkeys(_needs(formula.tree)))
+
+
+def _needs(node: Node) -> Iterator[str | Choice]:
+    match node:
+        case Name():
+            yield node.id
+        case Call(function="first_of"):
+            yield Choice(tuple(tuple(dict.fromkeys(_needs(value))) for value in node.values))
+        case _:
+            for part in _within(node):
+                yield from _needs(part)
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A formula with one of its first_of replaced by one of the values: the whole of it, and the value alone."""
+
+    whole: Formula
+    value: Formula
+
+
+def choices(formula: Formula) -> tuple[tuple[Taken, ...], ...]:
+    """For every first_of in a formula, in order, the formula with each of its values in its place.
+
+    >>> [[names(taken.whole) for taken in one] for one in choices(parse_formula("first_of(a, b) / c"))]
+    [[('a', 'c'), ('b', 'c')]]
+    """
+    text = formula.text
+    found = [node for node in _walk(formula.tree) if isinstance(node, Call) and node.function == "first_of"]
+    return tuple(
+        tuple(Taken(Formula(text, _taking(formula.tree, node, v)), Formula(text, v)) for v in node.values)
+        for node in found
+    )
+
+
+def _taking(node: Node, place: Node, value: Node) -> Node:
+    return value if node is place else _rebuilt(node, [_taking(part, place, value) for part in _within(node)])
+
+
+def less(one: Formula, other: Formula) -> Formula:
+    """One formula minus another.
+
+    >>> evaluate(less(parse_formula("a"), parse_formula("b / 2")), {"a": 5.0, "b": 4.0})
+    array(3.)
+    """
+    return Formula(f"{one.text} - ({other.text})", Binary("-", one.tree, other.tree, 0))
+
+
+def for_one_run(formula: Formula, values: Mapping[str, float], has: Callable[[str], bool]) -> Formula:
+    """The formula as it is for one run: in place of each first_of, the value that serves the run.
+
+    values  a number for each name, nan where it has none
+    has     whether there is anything of a name, bounds included
+
+    A value that is known serves before one of which only bounds are; where there is neither, the first_of stays.
+
+    >>> loss = parse_formula("first_of(before - after, given) / 2")
+    >>> known = {"before": 5.0, "after": float("nan"), "given": 0.7}
+    >>> names(for_one_run(loss, known, lambda name: name != "after"))
+    ('given',)
+    >>> names(for_one_run(loss, known | {"given": float("nan")}, lambda name: name != "given"))
+    ('before', 'after')
+    """
+    return Formula(formula.text, _for_one_run(formula.tree, formula.text, values, has))
+
+
+def _for_one_run(node: Node, text: str, values: Mapping[str, float], has: Callable[[str], bool]) -> Node:
+    import numpy as np
+
+    made = _rebuilt(node, [_for_one_run(part, text, values, has) for part in _within(node)])
+    if not isinstance(made, Call) or made.function != "first_of":
+        return made
+    known = [value for value in made.values if np.isfinite(evaluate(Formula(text, value), values))]
+    there = [value for value in made.values if all(has(name) for name in names(Formula(text, value)))]
+    return next(iter([*known, *there]), made)
+
+
+def _rebuilt(node: Node, parts: Sequence[Node]) -> Node:
+    """The same part of a formula, made of other parts."""
+    match node:
+        case Unary():
+            return replace(node, value=parts[0])
+        case Binary():
+            return replace(node, left=parts[0], right=parts[1])
+        case Call():
+            return replace(node, values=tuple(parts))
+    return node
+
+
+def rests_on(formula: Formula, values: Mapping[str, ArrayLike]) -> dict[str, NDArray[np.bool_]]:
+    """For each name, in which runs the value rests on it: not where first_of took another value.
+
+    Where a first_of has no value to take, the want of one rests on all.
+
+    values  as for `evaluate`, arrays of one shape
+
+    >>> found = rests_on(parse_formula("first_of(a, b)"), {"a": [1.0, float("nan")], "b": [2.0, 3.0]})
+    >>> {name: where.tolist() for name, where in found.items()}
+    {'a': [True, False], 'b': [False, True]}
+    """
+    import numpy as np
+
+    out: dict[str, NDArray[np.bool_]] = {}
+    everywhere = np.ones(np.broadcast_shapes(*(np.shape(values[name]) for name in names(formula))), dtype=np.bool_)
+    _rest(formula.tree, formula.text, values, everywhere, out)
+    return out
+
+
+def _rest(
+    node: Node,
+    text: str,
+    values: Mapping[str, ArrayLike],
+    here: NDArray[np.bool_],
+    out: dict[str, NDArray[np.bool_]],
+) -> None:
+    import numpy as np
+
+    if isinstance(node, Name):
+        out[node.id] = out.get(node.id, np.zeros_like(here)) | here
+    parts = _within(node)
+    if isinstance(node, Call) and node.function == "first_of":
+        known = [np.isfinite(evaluate(Formula(text, part), values)) for part in parts]
+        nowhere = here & ~np.any(np.broadcast_arrays(*known), axis=0)
+        for place, part in enumerate(parts):
+            before = [here & ~earlier for earlier in known[:place]]
+            first = np.all([here, *before], axis=0) & known[place]
+            _rest(part, text, values, first | nowhere, out)
+        return
+    for part in parts:
+        _rest(part, text, values, here, out)
+
+
+_MOST_PARTS, _DEEPEST_PARTS = 1_000, 120
+
+
+def size(formula: Formula) -> int:
+    """How many parts a formula has: numbers, names, signs and calls.
+
+    >>> size(parse_formula("(wet - dry) / dry"))
+    5
+    """
+    return sum(1 for _ in _walk(formula.tree))
+
+
+def written_out(formula: Formula, results: Mapping[str, Formula]) -> Formula | None:
+    """A formula with the formulas of the results that it names in their places; None where that grows too long.
+
+    results  by id; each written out itself
+
+    >>> loss = parse_formula("before - after")
+    >>> names(written_out(parse_formula("loss / area"), {"loss": loss}))
+    ('before', 'after', 'area')
+    """
+    sizes = {name: size(part) for name, part in results.items() if name in names(formula)}
+    used = [node.id for node in _walk(formula.tree) if isinstance(node, Name)]
+    deep = _depth(formula.tree) + max((_depth(results[name].tree) for name in sizes), default=0)
+    if sum(sizes.get(name, 0) for name in used) > _MOST_PARTS or deep > _DEEPEST_PARTS:
+        return None
+    return Formula(formula.text, _written_out(formula.tree, results))
+
+
+def _written_out(node: Node, results: Mapping[str, Formula]) -> Node:
+    if isinstance(node, Name):
+        return results[node.id].tree if node.id in results else node
+    return _rebuilt(node, [_written_out(part, results) for part in _within(node)])
+
+
 # -------------------------------------------------------------------------------------------------- reading
 
 
@@ -385,8 +567,6 @@ class _Parser:
     def call(self, name: _Token) -> Call | Level:
         if name.text in ("control", "reference"):
             return self.level(name)
-        if name.text in _LATER:
-            raise self.error(name.at, *_LATER[name.text])
         if name.text not in FUNCTIONS:
             raise self.error(name.at, f"there is no function {name.text!r}.", suggest(name.text, FUNCTIONS))
         opening = self.take()
@@ -398,6 +578,9 @@ class _Parser:
                 raise self.error(comma.at, f"{name.text} takes one value.", write)
             values.append(self.value(0))
         self.close(opening)
+        if name.text == "first_of" and len(values) == 1:
+            write = "Write it as in first_of(before - after, loss_given)."
+            raise self.error(name.at, "first_of takes two values or more, the first before the others.", write)
         return self.checked(Call(name.text, tuple(values), name.at))
 
     def level(self, name: _Token) -> Level:
@@ -636,7 +819,8 @@ def slopes(formula: Formula, values: Mapping[str, ArrayLike]) -> tuple[Array, di
 
     The slope for a name has the unit of the formula's value over that of the name, and the shape of the
     value. It is nan where the value is, and where it has no bound, as for sqrt(a) at 0. Where two values of
-    min or max tie, the first of them is taken; the slope of abs(a) at 0 is 0.
+    min or max tie, the first of them is taken; the slope of abs(a) at 0 is 0. A value that first_of passed over
+    has the slope 0.
 
     Source: forward accumulation, A. Griewank and A. Walther, "Evaluating Derivatives", 2nd ed. (2008), ch. 3.
 
@@ -665,28 +849,27 @@ class _Dual(NamedTuple):
 
 def _compute(formula: Formula, values: Mapping[str, ArrayLike], wanted: Sequence[str]) -> _Dual:
     """The value of a formula and its slopes for the `wanted` names."""
+    return _dual(formula.tree, formula.text, values, wanted)
+
+
+def _dual(node: Node, text: str, values: Mapping[str, ArrayLike], wanted: Sequence[str]) -> _Dual:
     import numpy as np
 
-    rules = _rules()
-
-    def at(node: Node) -> _Dual:
-        match node:
-            case Number():
-                return _Dual(np.asarray(node.value), {})
-            case Name():
-                if node.id not in values:
-                    raise _unknown(formula.text, node, values)
-                value = _finite(np.asarray(values[node.id], dtype=np.float64))
-                return _Dual(value, {node.id: np.asarray(1.0)} if node.id in wanted else {})
-            case Level():
-                if node.key not in values:
-                    raise _unknown(formula.text, node, values)
-                return _Dual(_finite(np.asarray(values[node.key], dtype=np.float64)), {})
-        parts = [at(part) for part in _within(node)]
-        sign = node.function if isinstance(node, Call) else node.sign
-        return _chain(parts, *rules[sign](*(part.value for part in parts)))
-
-    return at(formula.tree)
+    match node:
+        case Number():
+            return _Dual(np.asarray(node.value), {})
+        case Name():
+            if node.id not in values:
+                raise _unknown(text, node, values)
+            value = _finite(np.asarray(values[node.id], dtype=np.float64))
+            return _Dual(value, {node.id: np.asarray(1.0)} if node.id in wanted else {})
+        case Level():
+            if node.key not in values:
+                raise _unknown(text, node, values)
+            return _Dual(_finite(np.asarray(values[node.key], dtype=np.float64)), {})
+    parts = [_dual(part, text, values, wanted) for part in _within(node)]
+    sign = node.function if isinstance(node, Call) else node.sign
+    return _chain(parts, *_rules()[sign](*(part.value for part in parts)))
 
 
 def _chain(parts: Sequence[_Dual], value: Array, partials: Sequence[float | Array]) -> _Dual:
@@ -696,8 +879,8 @@ def _chain(parts: Sequence[_Dual], value: Array, partials: Sequence[float | Arra
     out: dict[str, Array] = {}
     for part, partial in zip(parts, partials, strict=True):
         for name, slope in part.slope.items():
-            # A truth says whether the part is the one that min or max took. Multiplied by it, a slope without
-            # bound in the part not taken would come out as nan and not as 0.
+            # A truth says whether the part is the one that min, max or first_of took. Multiplied by it, a slope
+            # without bound in the part not taken would come out as nan and not as 0.
             taken = isinstance(partial, np.ndarray) and partial.dtype == np.bool_
             step = np.where(partial, slope, 0.0) if taken else partial * slope
             out[name] = out[name] + step if name in out else step
@@ -732,6 +915,7 @@ def _rules() -> dict[str, _Rule]:
         "mean": lambda *several: (sum(several) / len(several), [1 / len(several)] * len(several)),
         "min": lambda *several: _pick(several, np.argmin),
         "max": lambda *several: _pick(several, np.argmax),
+        "first_of": lambda *several: _pick(several, _first_known),
     }
 
 
@@ -751,10 +935,16 @@ def _raise(base: Array, exponent: Array) -> Array:
 
 
 def _pick(several: Sequence[Array], choose: Callable[..., Any]) -> tuple[Array, Sequence[Any]]:
-    """The one of several values that `choose` points at: argmin or argmax, which point at a nan first."""
+    """The one of several values that `choose` points at; argmin and argmax point at a nan first."""
     import numpy as np
 
     values = np.stack(np.broadcast_arrays(*several))
     chosen = choose(values, axis=0)
     value = np.take_along_axis(values, chosen[np.newaxis], axis=0)[0]
     return value, [np.asarray(chosen == place) for place in range(len(several))]
+
+
+def _first_known(values: Array, axis: int) -> NDArray[np.intp]:
+    import numpy as np
+
+    return np.asarray(np.argmax(np.isfinite(values), axis=axis))

@@ -4,6 +4,7 @@ Errors are followed one by one and not reading by reading: an offset that sits i
 is one error that pulls two inputs, and cancels by itself, as it does on the bench (JCGM 100:2008, 5.2.2 note 1).
 
     linear        u from the slopes of the formula: exact for a straight line, quick for any number of runs
+    departs, departure   whether and how far the formula strays from a straight line
     monte_carlo   u and an interval from random draws, whatever the formula does
     propagate     the first, or the second where `departs` finds that the first would show in the printed figure
     rounding_bias, sheppard, widened   what a coarse instrument does to scatter and to an interval
@@ -21,6 +22,7 @@ import hashlib
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 from typing import Literal, Self
 
 import numpy as np
@@ -39,6 +41,8 @@ _CHUNK = 50_000
 # The end of a uniform error, and the outer point of the three that carry a normal one (Gauss-Hermite).
 _REACH = math.sqrt(3)
 _CLOSE = 3.0
+# Up to so many errors each pair is looked at, beyond in so many random directions.
+MOST_PAIRED, DIRECTIONS = 12, 32
 
 NEAR = "within or near its errors the formula divides by 0 or has no value"
 BENDS = "the formula bends within its errors by more than half a unit of the last digit"
@@ -108,8 +112,8 @@ class Error:
         )
         variance = left + (whole - left) / count
         # A mean of two is exactly triangular and of more nearly normal; a part that all repeats share is uniform.
-        most = np.max(count)
-        if most == 1 or (scatter is not None and np.all(left > variance / 2)):
+        most = np.max(count, initial=1)
+        if most == 1 or (scatter is not None and np.all((left > variance / 2) | np.isnan(variance))):
             return cls(name, {reading: _plain(np.sqrt(variance))}, "uniform")
         return cls(name, {reading: _plain(np.sqrt(variance))}, "triangular" if most == 2 else "normal")
 
@@ -221,8 +225,9 @@ def departs(formula: Formula, values: Mapping[str, ArrayLike], errors: Sequence[
     half_unit  half a unit of the last printed digit, above 0, in SI; a number, or one for each run
 
     The formula is computed sqrt 3 standard uncertainties to either side of the values, along each error and along
-    each pair of errors, and set against its slopes. True where any run departs, where the formula has no value at
-    one of these points, and where something that it divides by lies within three standard uncertainties of 0.
+    each pair of errors (of more than a dozen errors, along random directions), and set against its slopes. True where
+    any run departs, where the formula has no value at one of these points, and where something that it divides by lies
+    within three standard uncertainties of 0.
 
     >>> from evenbench.measure.formula import parse_formula
     >>> given = {"a": 10.0, "b": 5.0}
@@ -232,6 +237,20 @@ def departs(formula: Formula, values: Mapping[str, ArrayLike], errors: Sequence[
     """
     problem = _Problem.of(formula, values, errors)
     return bool(np.any(_departure(problem) > _flat(half_unit, problem.shape)))
+
+
+def departure(formula: Formula, values: Mapping[str, ArrayLike], errors: Sequence[Error]) -> Array:
+    """How far the formula strays from its slopes within its errors, for each run, in SI; found as `departs` says.
+
+    inf where it may divide by 0 or has no value nearby, nan where a run has no value
+
+    >>> from evenbench.measure.formula import parse_formula
+    >>> errors = [Error.from_standard("a", "a", 0.5), Error.from_standard("b", "b", 0.2)]
+    >>> departure(parse_formula("a / b"), {"a": [10.0, 10.0], "b": [5.0, 0.5]}, errors).round(4)
+    array([0.0119,    inf])
+    """
+    problem = _Problem.of(formula, values, errors)
+    return _departure(problem).reshape(problem.shape)
 
 
 @dataclass(frozen=True)
@@ -269,9 +288,11 @@ class _Problem:
 
     @property
     def known(self) -> NDArray[np.bool_]:
-        """Where every value and every pull is a number."""
-        columns = [*self.values.values(), *(pull for _, pulls in self.errors for pull in pulls.values())]
-        known: NDArray[np.bool_] = np.all([np.ones(self.size, dtype=bool), *map(np.isfinite, columns)], axis=0)
+        """Where every value and every pull is a number; a value that the formula can do without may be lacking."""
+        pulls = [pull for _, pulls in self.errors for pull in pulls.values()]
+        given = np.all([np.ones(self.size, dtype=bool), *map(np.isfinite, self.values.values())], axis=0)
+        enough = given | np.isfinite(evaluate(self.formula, self.values))
+        known: NDArray[np.bool_] = np.all([enough, *map(np.isfinite, pulls)], axis=0)
         return known
 
     @property
@@ -303,12 +324,10 @@ class _Problem:
 
 
 def _linear(problem: _Problem, level: float) -> Propagated:
-    from scipy import special
-
     value, pulled = problem.tangent(problem.formula)
     u = np.sqrt(np.sum([np.where(np.isfinite(value), 0.0, np.nan), *np.square(pulled)], axis=0))
     df = _effective_df(u, pulled, [error.df for error, _ in problem.errors])
-    half = special.stdtrit(df, (1 + level) / 2) * u
+    half = _coverage(df, level) * u
     shaped = {error.name: c.reshape(problem.shape) for c, (error, _) in zip(pulled, problem.errors, strict=True)}
     return Propagated(
         value=value.reshape(problem.shape),
@@ -326,6 +345,16 @@ def _linear(problem: _Problem, level: float) -> Propagated:
 
 
 _FIGURES = ("mean", "u", "low", "high")
+
+
+def _coverage(df: Array, level: float) -> Array:
+    """How many standard uncertainties half an interval is: Student's t, which is normal where df is inf."""
+    if np.all(np.isinf(df) | np.isnan(df)):
+        # A check of the sheets needs no more than this, and should not wait for scipy to be loaded.
+        return np.where(np.isnan(df), np.nan, NormalDist().inv_cdf((1 + level) / 2))
+    from scipy import special
+
+    return np.asarray(special.stdtrit(df, (1 + level) / 2), dtype=np.float64)
 
 
 def _effective_df(u: Array, pulled: Sequence[Array], dfs: Sequence[float]) -> Array:
@@ -350,7 +379,9 @@ def _departure(problem: _Problem) -> Array:
         shift += (above + below - 2 * value) / (2 * _REACH**2)
         square += np.maximum(np.abs(above - value - _REACH * pull), np.abs(below - value + _REACH * pull)) ** 2
     reach = _REACH / math.sqrt(2)  # a pair goes as far from the values as one error alone
-    for i in range(count):
+    if count > MOST_PAIRED:
+        square += _bend_of_pairs(problem, value, shift, reach)
+    for i in range(count if count <= MOST_PAIRED else 0):
         for j in range(i):
             alike = problem.at({i: reach, j: reach}) + problem.at({i: -reach, j: -reach})
             unlike = problem.at({i: reach, j: -reach}) + problem.at({i: -reach, j: reach})
@@ -360,6 +391,24 @@ def _departure(problem: _Problem) -> Array:
         least, moves = problem.tangent(divisor)
         far[np.abs(least) <= _CLOSE * np.sqrt(np.sum(np.square(moves), axis=0))] = np.inf
     return np.where(problem.known, np.where(np.isnan(far), np.inf, far), np.nan)
+
+
+def _bend_of_pairs(problem: _Problem, value: Array, shift: Array, reach: float) -> Array:
+    """The sum of the squares that all pairs of many errors add, without going through them one by one.
+
+    With signs drawn at random, f(x + d) + f(x - d) - 2 f(x) is the bend of each error alone plus that of every pair
+    with a sign of its own: what is left without the first has the wanted sum as its mean square (M. F. Hutchinson,
+    1989, Communications in Statistics 18, 1059-1076).
+    """
+    count = len(problem.errors)
+    signs = np.random.default_rng(count).choice([-1.0, 1.0], (DIRECTIONS, count))
+    near = reach / math.sqrt(count)
+    total = np.zeros(problem.size)
+    for direction in signs:
+        step = dict(enumerate((near * direction).tolist()))
+        both = problem.at(step) + problem.at({place: -by for place, by in step.items()}) - 2 * value
+        total += ((both / near**2 - 2 * shift) / 2 * reach**2) ** 2
+    return total / DIRECTIONS
 
 
 def _divisors(formula: Formula, values: Mapping[str, Array]) -> Iterator[Node]:

@@ -34,6 +34,7 @@ from evenbench.publish.shown import (
     sentence,
     step_places,
     unit_of,
+    values_text,
     word,
     words,
 )
@@ -114,6 +115,7 @@ class Row:
     interval: tuple[Figure, Figure] | None
     verdict: Word | None
     missing: str
+    values: str
     strip: Strip
     tie: Tie
 
@@ -151,9 +153,11 @@ class Chart:
     difference_unit: str
     measure: str
     better: str
+    wanted: str
     matters: str
     formula: str
     control: Named | None
+    against_whom: str
     order: str
     frame: Frame
     rows: tuple[Row, ...]
@@ -177,7 +181,7 @@ def charts_of(analysis: Analysis, test: str) -> tuple[Chart, ...]:
 
 def _chart(analysis: Analysis, comparison: Comparison) -> Chart:
     study, result = analysis.study, comparison.result
-    control = comparison.outcomes.control
+    other = comparison.other
     places = places_of(comparison)
     order = _order(comparison)
     could = comparison.best.names or ()
@@ -192,11 +196,13 @@ def _chart(analysis: Analysis, comparison: Comparison) -> Chart:
         unit=unit_of(result),
         difference_unit=effect_unit(result) or ("no unit" if result.outcome == "number" else ""),
         measure=measure(result),
-        better=result.better or "",
+        better="lower" if result.is_distance else "" if result.like else result.better or "",
+        wanted=f"like {study.product(result.like).name} is best" if result.like else result.wanted,
         matters=matters_text(comparison),
         formula=f"{result.id} = {result.formula.text}",
-        control=named(study, control) if control else None,
-        order=f"Best first: {result.better} is better." if result.better else "Highest first.",
+        control=named(study, other) if other else None,
+        against_whom=study.product(result.like).name if result.like else "the control",
+        order=f"Best first: {result.wanted}." if result.better and not result.like else "Highest first.",
         frame=frame,
         rows=rows,
         against=tuple(_against(study, comparison, f, k, places) for k, f in enumerate(comparison.families)),
@@ -218,12 +224,11 @@ def _order(comparison: Comparison) -> list[str]:
 
 
 def _family(comparison: Comparison, product: str) -> tuple[Family, int] | None:
-    control = comparison.outcomes.control
-    return comparison.against(control, product) if control else None
+    return comparison.against(comparison.other, product) if comparison.other else None
 
 
 def _control_level(comparison: Comparison) -> float:
-    control = comparison.outcomes.control
+    control = comparison.other
     if control is None or control not in comparison.products:
         return math.nan
     return float(comparison.estimate[comparison.products.index(control)])
@@ -235,7 +240,7 @@ def _interval(comparison: Comparison, product: str) -> tuple[float, float]:
     The verdict follows from that interval, so a picture of it can't say otherwise. Where there is no control
     the product's own interval is drawn; the control itself has no bar.
     """
-    if comparison.outcomes.control is None:
+    if comparison.other is None:
         k = comparison.products.index(product)
         return float(comparison.low[k]), float(comparison.high[k])
     found, level = _family(comparison, product), _control_level(comparison)
@@ -287,6 +292,7 @@ def _row(analysis: Analysis, comparison: Comparison, product: str, frame: Frame,
         interval=_pair(float(family.low[m]), float(family.high[m]), places, signed=not by_ratio) if family else None,
         verdict=word(verdict, enough=family.by_enough[m]) if family and verdict else None,
         missing=_missing(comparison, product),
+        values=values_text(comparison, k),
         strip=Strip(
             points=_points(analysis, comparison, product, frame.axis, step_places(comparison)),
             dot=frame.axis.at(float(comparison.estimate[k])) if math.isfinite(comparison.estimate[k]) else None,
@@ -361,7 +367,7 @@ def _against(study: Study, comparison: Comparison, family: Family, place: int, p
 
 def _said(study: Study, comparison: Comparison) -> str:
     """One sentence on which products could be best."""
-    if comparison.result.kind == "info":
+    if comparison.result.kind == "info" or comparison.result.like:
         return ""
     best = comparison.best.names
     if best is None:
@@ -384,7 +390,7 @@ def _interval_means(comparison: Comparison) -> str:
 
 
 def _bar_means(study: Study, comparison: Comparison) -> str:
-    control = comparison.outcomes.control
+    control = comparison.other
     if control is None:
         return f"where the level lies ({percentage(comparison.level)} interval for each product alone)"
     drawn = f"drawn from the level of {study.product(control).name}"

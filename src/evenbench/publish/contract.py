@@ -62,15 +62,17 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
         "outcome": result.outcome,
         "unit": result.unit.text,
         "better": result.better,
+        **({"target": _target(comparison)} if result.target else {}),
         "kind": result.kind,
         "scale": result.scale,
         "matters": _matters(comparison),
+        **({"capped_at": result.capped_at} if result.capped_at is not None else {}),
         "primary": result.primary,
         "model": {
             "text": fit.text if fit else None,
             "df": fit.df if fit else None,
             "residual_sd": _figure(fit.sd) if fit else None,
-            "notes": list(comparison.notes),
+            "notes": [*comparison.notes, *comparison.outcomes.notes],
             "flags": list(comparison.flags),
             "why": _no_model(comparison),
         },
@@ -85,6 +87,15 @@ def _result(comparison: Comparison, precautions: Precautions) -> dict[str, Any]:
         | ({"could_be_best": comparison.best.why} if best is None else {})
         | ({"matters": _no_margin(comparison)} if comparison.matters is None else {}),
     }
+
+
+def _target(comparison: Comparison) -> dict[str, Any]:
+    """What the result should be near: a value, or the level of another product."""
+    target = comparison.result.target
+    if target is None:
+        return {}
+    value = {} if target.product else {"value": target.value}
+    return {"text": target.text, **value, **({"product": target.product} if target.product else {})}
 
 
 def _derived(derived: Derived, precautions: Precautions) -> dict[str, Any]:
@@ -191,9 +202,19 @@ def _product(comparison: Comparison, k: int) -> dict[str, Any]:
         "estimate": estimate,
         "interval": None if low is None else [low, high],
         "counts": _counts(comparison, k),
+        **_values(comparison, k),
         "vs": vs,
         "why": why,
     }
+
+
+def _values(comparison: Comparison, k: int) -> dict[str, Any]:
+    """Of a result near a value, where the values lie of which the outcomes are distances."""
+    near = comparison.near
+    if near is None or near.side[k] is None:
+        return {}
+    above, below = int(near.above[k]), int(near.below[k])
+    return {"values": {"mean": _figure(near.mean[k]), "side": near.side[k], "above": above, "below": below}}
 
 
 def _counts(comparison: Comparison, k: int) -> dict[str, int] | None:

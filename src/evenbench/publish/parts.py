@@ -165,17 +165,18 @@ def _pattern(judged: Iterable[Comparison], line: Line) -> str:
 
 def _column(analysis: Analysis, comparison: Comparison) -> Column:
     result = comparison.result
+    like = f", like {analysis.study.product(result.like).name}" if result.like else ""
     return Column(
         link=result_anchor(result),
         test=analysis.study.test(result.test).title,
-        result=words(result.id),
+        result=words(result.id) + like,
         kind=result.kind,
         unit=effect_unit(result),
     )
 
 
 def _cell(comparison: Comparison, product: str) -> Cell:
-    result, control = comparison.result, comparison.outcomes.control
+    result, control = comparison.result, comparison.other
     link = anchor("at", result.test, result.id, product) if product in comparison.products else ""
     found = comparison.against(control, product) if control else None
     if found is None:
@@ -626,7 +627,7 @@ def _model_note(analysis: Analysis, comparison: Comparison) -> ModelNote:
         sd_unit=unit_of(result) if result.scale == "raw" else f"on the {result.scale} scale",
         level=percentage(comparison.level),
         shared=comparison.outcomes.shared_names,
-        notes=comparison.notes,
+        notes=comparison.notes + comparison.outcomes.notes,
         flags=comparison.flags,
     )
 
@@ -695,7 +696,9 @@ def _readings(analysis: Analysis, test: Test) -> ReadingsOfTest:
         title=test.title,
         test=anchor("test", test.id),
         readings=tuple((r.id, r.unit.text) for r in test.readings),
-        results=tuple((words(r.id), r.unit.text, result_anchor(r)) for r in test.results),
+        results=tuple(
+            (words(r.id), unit_of(r) if r.is_distance else r.unit.text, result_anchor(r)) for r in test.results
+        ),
         specimens=any(run.specimen for run in runs),
         blocks=(test.blocks or "block") if any(run.block for run in runs) else "",
         orders=any(run.order is not None for run in runs),

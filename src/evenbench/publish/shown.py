@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
-from evenbench.measure.wording import bounded, decimals, number
+from evenbench.measure.wording import bounded, counted, decimals, number, with_unit
 from evenbench.publish.axis import power
 from evenbench.study.model import Result, Study
 
@@ -135,7 +135,27 @@ def result_anchor(result: Result) -> str:
 def unit_of(result: Result) -> str:
     """The unit in words, also where there is none."""
     words_ = {"grade": "grades", "category": "categories", "place": "places"}
-    return words_.get(result.outcome) or result.unit.text or "no unit"
+    unit = result.difference_unit if result.is_distance else result.unit.text
+    return words_.get(result.outcome) or unit or "no unit"
+
+
+def values_text(comparison: Comparison, k: int) -> str:
+    """Of a result near a value, where the values of one product lie: "24.1 mm on average, 1.1 mm above the target".
+
+    "" where there are none.
+    """
+    near, target = comparison.near, comparison.result.target
+    if near is None or target is None or near.side[k] is None:
+        return ""
+    places = step_places(comparison) + 1
+    away, unit = abs(float(near.mean[k]) - near.target), comparison.result.difference_unit
+    mean = with_unit(number(float(near.mean[k]), places), target.unit.text)
+    if near.side[k] == "on it":
+        return f"{mean} on average, on the target"
+    runs = int(comparison.count[k])
+    with_it = int(near.above[k] if near.side[k] == "above" else near.below[k])
+    mixed = "" if with_it == runs else f" ({with_it} of {counted(runs, 'run')})"
+    return f"{mean} on average, {with_unit(number(away, places), unit)} {near.side[k]} the target{mixed}"
 
 
 def effect_unit(result: Result) -> str:
@@ -183,7 +203,7 @@ def places_of(comparison: Comparison) -> int:
     halves = [
         float(high - low) / 2
         for family in comparison.families
-        if family.other == comparison.outcomes.control
+        if family.other == comparison.other
         for low, high in zip(family.low, family.high, strict=True)
     ]
     if not any(math.isfinite(half) for half in halves):

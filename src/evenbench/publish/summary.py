@@ -9,7 +9,7 @@ from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
 from evenbench.compare.derived import ANYTHING, Derived
 from evenbench.measure.wording import decimals, listed, number
-from evenbench.publish.shown import as_read
+from evenbench.publish.shown import as_read, unit_of, values_text
 from evenbench.rank.placing import Placing
 
 if TYPE_CHECKING:
@@ -122,14 +122,14 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
     names = {p.id: p.name for p in analysis.study.products}
     result = comparison.result
     test = analysis.study.test(result.test)
-    which = f", {result.better} is better" if result.better else ""
-    unit = f" in {result.unit.text or 'no unit'}" if result.outcome == "number" else ""
+    which = f", like {names[result.like]} is best" if result.like else f", {result.wanted}" if result.wanted else ""
+    unit = f" in {unit_of(result)}" if result.outcome == "number" else ""
     _heading(console, f"{test.title}: {result.id}{unit} ({result.kind}{which})")
     for flag in comparison.flags:
         console.print(f"  {flag}", markup=False)
-    control = comparison.outcomes.control
+    control, other = comparison.outcomes.control, comparison.other
     compared = {"log": "ratio to the control", "logit": "odds, ratio to the control"}.get(
-        result.scale, "against the control"
+        result.scale, f"against {names[other]}" if other and other != control else "against the control"
     )
     table = _table(("", "left"), ("runs", "right"), ("level", "right"), (compared, "right"), ("", "left"))
     for k, product in enumerate(comparison.products):
@@ -137,11 +137,11 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
             role = "control" if product == control else "cannot say" if result.kind != "info" else ""
             table.add_row(_plain(names[product]), str(comparison.runs_of(product)), as_read(comparison, k), "", role)
             continue
-        found = comparison.against(control, product) if control else None
+        found = comparison.against(other, product) if other else None
         half = (comparison.high[k] - comparison.low[k]) / 2
         places = decimals(float(half)) if math.isfinite(half) else 2
         level = number(float(comparison.estimate[k]), places) if math.isfinite(comparison.estimate[k]) else ""
-        span, word = "", "control" if product == control else ""
+        span, word = "", "control" if product == control else "to be like" if product == result.like else ""
         if found is not None:
             family, m = found
             word = family.verdict[m] or ""
@@ -155,7 +155,10 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
                 span = number(effect, places)
         table.add_row(_plain(names[product]), str(comparison.runs_of(product)), level, span, word)
     console.print(table)
-    if result.kind != "info":
+    for k, product in enumerate(comparison.products):
+        if values := values_text(comparison, k):
+            console.print(f"  {names[product]}: values {values}", markup=False)
+    if result.kind != "info" and not result.like:
         best = comparison.best.names
         if best is None:
             console.print(f"  Which could be best: cannot say ({comparison.best.why}).", markup=False)

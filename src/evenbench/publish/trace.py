@@ -11,6 +11,7 @@ from evenbench.compare.derived import ANYTHING, Derived
 from evenbench.measure.errors import Correctable, suggest
 from evenbench.measure.formula import levels, names
 from evenbench.measure.wording import bounded, counted, decimals, number, with_unit
+from evenbench.publish.shown import values_text
 from evenbench.study.model import Test
 from evenbench.study.readings import Readings
 
@@ -60,8 +61,10 @@ def trace(analysis: Analysis, result: str, product: str) -> dict[str, Any]:
         ],
         "estimate": _figure(comparison.estimate[k]),
         "interval": _pair(comparison.low[k], comparison.high[k]),
+        "target": comparison.result.target.text if comparison.result.target else None,
+        "values": values_text(comparison, k) or None,
         "said": [comparison.sentence(f.other, product) for f in comparison.families if product in f.members],
-        "model": {"notes": list(comparison.notes), "flags": list(comparison.flags)},
+        "model": {"notes": [*comparison.notes, *comparison.outcomes.notes], "flags": list(comparison.flags)},
         "readings": _declared(test),
     }
 
@@ -132,7 +135,9 @@ def _runs(comparison: Comparison, readings: Readings, product: str) -> list[dict
                 "note": run.note or None,
                 "outcome": float(outcomes.value[n]),
                 "level": outcomes.result.levels[int(outcomes.value[n])] if outcomes.result.levels else None,
+                "read": None if outcomes.read is None else float(outcomes.read[n]),
                 "own_uncertainty": _figure(outcomes.own[n]),
+                "bench_interval": _pair(outcomes.bench_low[n], outcomes.bench_high[n]),
                 "readings": _rows(readings, outcomes.rows[n]),
             }
         )
@@ -189,7 +194,13 @@ def as_text(found: dict[str, Any]) -> str:
         about += [f"order {run['order']:g}" if run["order"] else ""]
         where = f" ({', '.join(a for a in about if a)})" if any(about) else ""
         outcome = run["level"] or with_unit(number(run["outcome"], places + 1), unit)
-        lines.append(f"  run {run['run']}{where}: {outcome}")
+        if run["read"] is not None:
+            outcome += f" from {found['target']} (value {number(run['read'], places + 1)})"
+        bench = ""
+        if run["bench_interval"]:
+            low, high = (number(x, places + 1) for x in run["bench_interval"])
+            bench = f", between {low} and {high} by the errors of the bench alone (95 %)"
+        lines.append(f"  run {run['run']}{where}: {outcome}{bench}")
         lines += _typed(found, run)
         if run["note"]:
             lines.append(f"      note: {run['note']}")
@@ -216,6 +227,8 @@ def as_text(found: dict[str, Any]) -> str:
         if found.get("open"):
             text += f", and it {ANYTHING}"
         lines.append(text)
+        if found.get("values"):
+            lines.append(f"values: {found['values']}")
     lines += found["said"]
     lines += [f"note: {note}" for note in (*found["model"]["flags"], *found["model"]["notes"])]
     return "\n".join(lines)

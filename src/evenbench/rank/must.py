@@ -76,4 +76,7 @@ def _by_interval(comparison: Comparison, must: Must, product: str, bound: float)
 
 
 def _wanted(comparison: Comparison, must: Must) -> str:
-    return f"{comparison.label} {must.is_} {must.value.text if must.value else ''}"
+    value, target = must.value.text if must.value else "", comparison.result.target
+    if target is not None and comparison.result.is_distance:
+        return f"{comparison.label} {must.is_} {value} from {target.text}"
+    return f"{comparison.label} {must.is_} {value}"

@@ -12,16 +12,17 @@ from numpy.typing import NDArray
 
 from evenbench.compare.best import could_be_best
 from evenbench.compare.comparison import Comparison
-from evenbench.compare.fit import Fit
 from evenbench.compare.scale import distance
 from evenbench.compare.simultaneous import NoAgreement, factors
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.seeds import seed_of
 from evenbench.measure.wording import listed
 from evenbench.rank.advice import lead_of, name_nobody, name_several, name_unproven, name_winner
+from evenbench.rank.capped import BATCHES, best_of_draws, capped_said, level_in, simultaneous, worth
+from evenbench.rank.capped import DRAWS as DRAWS_OF_CAPPED
 from evenbench.rank.must import MustMet, must_met
 from evenbench.rank.price import Prices
-from evenbench.rank.scores import Part, Scores, add_up, can_score, combine, part_of, reach, share_first
+from evenbench.rank.scores import Combined, Part, Scores, add_up, can_score, combine, drawn, part_of, reach, share_first
 from evenbench.study.model import Buyer, Study
 from evenbench.study.readings import Readings
 
@@ -104,8 +105,12 @@ class _Ranking:
         elif bounded := self.bounded():
             why["could_be_best"] = bounded
         scores = self.scores(scored, why)
-        low, high = _interval(scores, why)
-        best = _best(scores, eligible, why)
+        how: tuple[str, ...] = ()
+        if scores.capped and "interval" not in why:
+            low, high, best, how = self.from_draws(scores, eligible, why)
+        else:
+            low, high = _interval(scores, why)
+            best = _best(scores, eligible, why)
         seed = seed_of(self.study.id, f"sureness {self.buyer.id}")
         order = sorted(np.flatnonzero(eligible).tolist(), key=lambda k: (-scores.value[k], k))
         products = tuple(scored[k] for k in order)
@@ -144,10 +149,30 @@ class _Ranking:
             left_out=left_out,
             says=says,
             cheapest=cheapest,
-            notes=self.notes(products),
+            notes=self.notes(products) + self.caps() + how,
             seed=seed,
             why=why,
         )
+
+    def from_draws(
+        self, scores: Scores, eligible: NDArray[np.bool_], why: dict[str, str]
+    ) -> tuple[Array, Array, tuple[str, ...] | None, tuple[str, ...]]:
+        """Intervals, who could be best and how well both are known, where a cap bends the scores."""
+        seed = seed_of(self.study.id, f"capped scores {self.buyer.id}")
+        capped, uncapped = (drawn(scores, seed=seed, draws=DRAWS_OF_CAPPED, capped=c) for c in (True, False))
+        low, high, error = simultaneous(capped, uncapped)
+        best = best_of_draws(capped, uncapped, eligible)
+        note = (
+            f"intervals of scores with a cap come from {DRAWS_OF_CAPPED:,} joint draws (seed {seed}); drawing leaves a "
+            f"standard error of at most {error:.1g} steps in their ends, by {BATCHES} batches"
+        )
+        names = tuple(p for p, could in zip(scores.products, best, strict=True) if could)
+        return low, high, None if "could_be_best" in why else names, (note,)
+
+    def caps(self) -> tuple[str, ...]:
+        """What is capped, and where the control lies beyond the cap already."""
+        weighed = (self.by_name[name] for name in self.weights if name != "price")
+        return tuple(capped_said(comparison) for comparison in weighed if comparison.result.capped_at is not None)
 
     def bounded(self) -> str:
         """Why no best can be named where a candidate is known within bounds only; "" where none is."""
@@ -181,8 +206,8 @@ class _Ranking:
                     f"{comparison.label}: {text} cannot be computed, because the control has no level, or a level of 0"
                 )
         if not out:
-            for test, (control, fit) in self.fits.items():
-                if not can_score(fit, control, product):
+            for test, (control, combined) in self.fits.items():
+                if not can_score(combined, control, product):
                     title = self.study.test(test).title
                     out.append(f"{title}: no run of it, or of the control, has every result that is weighed")
         return out
@@ -207,7 +232,7 @@ class _Ranking:
         return [self.by_name[name] for name in names if self.by_name[name].outcomes.test == test]
 
     @cached_property
-    def fits(self) -> dict[str, tuple[str, Fit | None]]:
+    def fits(self) -> dict[str, tuple[str, Combined | None]]:
         """Every test that carries weight: its control, and its results combined."""
         return {
             test.id: (test.control, combine(weighed, self.weights))
@@ -218,9 +243,9 @@ class _Ranking:
     def scores(self, scored: tuple[str, ...], why: dict[str, str]) -> Scores:
         """Every scored candidate; reasons for what the scores cannot give go into `why`."""
         parts = [
-            part_of(fit, test, control, scored)
-            for test, (control, fit) in self.fits.items()
-            if scored and fit is not None
+            part_of(combined, test, control, scored)
+            for test, (control, combined) in self.fits.items()
+            if scored and combined is not None
         ]
         if reason := _no_scatter(parts, self.readings, self.study):
             why |= dict.fromkeys(("interval", "could_be_best", "share_first"), reason)
@@ -254,8 +279,12 @@ class _Ranking:
             comparison = self.by_name[name]
             family = next((f for f in comparison.families if f.other == comparison.outcomes.control), None)
             effect = np.array([family.effect[family.index(p)] for p in products if family], dtype=np.float64)
-            along = distance(comparison.result, effect)
-            out[name] = comparison.result.sign * along / (comparison.matters or math.nan)
+            along = comparison.result.sign * distance(comparison.result, effect)
+            if comparison.result.capped_at is not None:
+                of = [level_in(comparison, p) for p in (*products, comparison.outcomes.control or "")]
+                value = worth(comparison.result, np.array(of, dtype=np.float64))
+                along = value[:-1] - value[-1]
+            out[name] = along / (comparison.matters or math.nan)
         return out
 
 

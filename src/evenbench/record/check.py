@@ -47,7 +47,7 @@ class Checked:
 
 def check(study: Study, readings: Readings, observations: Sequence[Observation] = ()) -> Checked:
     """What `study`, its `readings` and its `observations` hold."""
-    not_used = readings.not_used + without_outcome(reduce(study, readings))
+    not_used = readings.not_used + without_outcome(reduce(study, readings, bench=False))
     held = tuple(_held(study, readings, test.id) for test in study.tests)
     return Checked(
         title=study.title,

@@ -107,14 +107,19 @@ def ready_sheet(test: Test) -> str:
     column `order` is there to be filled: rows stand in the order of the study, and runs should not.
     """
     of_run = [*([test.block_column] if test.blocks else []), *(["lane"] if test.lanes else []), "order"]
-    readings = [r.id if n == 1 else f"{r.id}.{n}" for r in test.readings for n in range(1, r.repeats + 1)]
+    typed = [r for r in test.readings if not r.lent_by]
+    readings = [r.id if n == 1 else f"{r.id}.{n}" for r in typed for n in range(1, r.repeats + 1)]
+    if any(r.of == "specimen" for r in test.readings):
+        of_run.insert(0, "specimen")
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["product", "run", *of_run, *readings, "note"])
+    header = ["product", "run", *of_run, *readings, "note"]
+    writer.writerow(header)
     for block, product, run in _planned(test):
         # Who runs in which round and lane is drawn, not counted off.
         known = str(block) if test.blocks and not test.lanes else ""
-        writer.writerow([product, str(run), known, *([""] * (len(of_run) + len(readings)))])
+        cells = {"product": product, "run": str(run), test.block_column: known}
+        writer.writerow([cells.get(column, "") for column in header])
     return out.getvalue()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -14,6 +15,8 @@ from evenbench.study.notes import Notes, Path
 
 FACTS = ("price", "pack", "dose")
 """What a formula may say of a product."""
+POINTS = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *points?")
+"""A difference between percentages, as written."""
 
 
 @dataclass(frozen=True)

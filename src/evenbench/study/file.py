@@ -127,6 +127,15 @@ class ReadingTable(Declared):
     limit: Amount | None = None
     place_in: Literal["round"] | None = None
     of: Literal["run", "specimen", "block", "product", "test"] = "run"
+    lent_by: Amount | None = None
+
+
+class ConstantTable(Declared):
+    """`[tests.ID] constants.ID`."""
+
+    value: Amount
+    u: Amount | None = None
+    within: Amount | None = None
 
 
 class ResultTable(Declared):
@@ -135,11 +144,13 @@ class ResultTable(Declared):
     formula: Text
     unit: Amount | None = None
     kind: Literal["benefit", "risk", "info"]
-    better: Literal["higher", "lower"] | None = None
+    better: Literal["higher", "lower", "nearest"] | None = None
+    target: Amount | None = None
     matters: Amount | None = None
+    capped_at: Amount | None = None
     primary: bool = False
     scale: Literal["raw", "log", "logit"] = "raw"
-    spread: Literal["pooled"] = "pooled"
+    spread: Literal["pooled", "unequal"] = "pooled"
 
 
 class DepartureTable(Declared):
@@ -159,7 +170,7 @@ class TestTable(Declared):
     references: Annotated[list[Id], Many] = []
     without: Annotated[list[Id], Many] = []
     readings: Annotated[dict[Id, ReadingTable], Some] = {}
-    constants: Annotated[dict[Id, Amount], Some] = {}
+    constants: Annotated[dict[Id, Amount | ConstantTable], Some] = {}
     results: Annotated[dict[Id, ResultTable], Some] = {}
     blocks: Text | None = None
     lanes: Annotated[int, Field(ge=2, le=1000)] | None = None
@@ -219,7 +230,5 @@ class StudyFile(Declared):
 # key was honoured when it was passed over.
 LATER = {
     (StudyTable, "looks"): "planned looks",
-    (ResultTable, "target"): "results that should be near a target",
-    (ResultTable, "capped_at"): "capped results",
     (TestTable, "method"): "ready-made methods",
 }

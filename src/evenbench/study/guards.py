@@ -1,10 +1,12 @@
 """Figures that should be looked at again: doubts with their place. Nothing is changed, and nothing is refused.
 
+    _unplanned       a run that no row of the plan is for, where there is a plan
     _beyond_range    outside what the instrument can show
     _off_step        not a step of the instrument
     _slipped         far from its like, where one slip of the hand explains it: a point, two digits, one digit, two
                      readings in each other's columns, the figure of the row beside it
     _other_way       the only difference of its test with the other sign
+    _contradicting   two values of a first_of that a run has both, and that cannot both be right
     _typed_twice     a row equal to the one beside it in more digits than chance explains
 
 A guard is a function from the readings of one test to doubts, listed in `GUARDS`. Thresholds aim at
@@ -14,17 +16,33 @@ fewer than one doubt in a hundred clean studies of the demonstration's size; doc
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenbench.measure.formula import FUNCTIONS, Binary, Call, Formula, Name, Node, Unary, calls, evaluate, names
+from evenbench.measure.formula import (
+    FUNCTIONS,
+    Binary,
+    Call,
+    Formula,
+    Name,
+    Node,
+    Unary,
+    calls,
+    choices,
+    evaluate,
+    less,
+    names,
+    written_out,
+)
+from evenbench.measure.uncertainty import linear
 from evenbench.measure.units import Quantity
-from evenbench.measure.wording import counted, with_unit
+from evenbench.measure.wording import counted, listed, with_unit
+from evenbench.study import sources
 from evenbench.study.mistakes import Place
 from evenbench.study.model import DeclaredReading, Result, Study, Test
 from evenbench.study.readings import Readings
@@ -78,7 +96,9 @@ class _Bench:
         self.place = {run: n for n, run in enumerate(self.runs)}
         self.declared = {r.id: r for r in test.readings if r.is_number}
         self.behind = readings.behind(self.runs, list(self.declared))
-        self.cells: dict[str, list[int]] = {id: np.unique(rows.member).tolist() for id, rows in self.behind.items()}
+        # What another test lends is doubted there.
+        own = {id: rows for id, rows in self.behind.items() if not self.declared[id].lent_by}
+        self.cells: dict[str, list[int]] = {id: np.unique(rows.member).tolist() for id, rows in own.items()}
         index = {p.id: n for n, p in enumerate(study.products)}
         self.product = readings.runs.product.mapped(index.__getitem__, np.int32)[self.runs]
 
@@ -108,7 +128,8 @@ class _Bench:
     def steps(self) -> dict[str, float]:
         """The steps in which each reading was typed: its resolution, or coarser where all figures are."""
         out = {}
-        for id, cells in self.cells.items():
+        for id, behind in self.behind.items():
+            cells = np.unique(behind.member).tolist()
             step = float(np.median(self.readings.step[cells])) if cells else 1.0
             some = cells[:: len(cells) // 5_000 + 1]  # as good as all of a log, and quicker
             decimals = max((_decimals(float(self.readings.low[k])) for k in some), default=0)
@@ -174,7 +195,7 @@ class _Bench:
         return {
             id: among_runs(mean, self.product, np.full(len(mean), self.steps[id]))
             for id, mean in self.means.items()
-            if self.declared[id].of == "run"
+            if self.declared[id].of == "run" and id in self.cells
         }
 
     @cached_property
@@ -232,6 +253,16 @@ class _Bench:
             more = len(found) - _MOST_ALIKE if place == _MOST_ALIKE - 1 else 0
             rest = f" The same is true of {counted(more, 'more reading')} of this column." if more else ""
             yield self.doubt(row, because + rest)
+
+
+# ------------------------------------------------------------------------------------------------ what was planned
+
+
+def _unplanned(bench: _Bench) -> Iterator[Doubt]:
+    for n in bench.readings.unplanned:
+        run = bench.readings.runs[n]
+        if run.test == bench.test.id:
+            yield Doubt(at=run.at, about=str(run), because="the plan has no such run.", run=n)
 
 
 # ------------------------------------------------------------------------------------- what the instrument can show
@@ -547,14 +578,99 @@ def _readings_behind(bench: _Bench, result: Result) -> list[str]:
     """Readings that a result rests on, through the results it names."""
     by_id = {r.id: r for r in bench.results}
     out: dict[str, None] = {}
-    todo = [result]
+    todo, done = [result], {result.id}
     while todo:
         for name in names(todo.pop().formula):
             if name in bench.declared:
                 out[name] = None
-            elif name in by_id:
+            elif name in by_id and name not in done:
+                done.add(name)
                 todo.append(by_id[name])
     return list(out)
+
+
+# -------------------------------------------------------------------------------------- two ways to the same result
+
+_APART = 3.0  # standard uncertainties, beside half a step of each reading, by which two ways to a result may differ
+
+
+@dataclass(frozen=True)
+class _Read:
+    """What was read, in SI, as `sources` takes it."""
+
+    mean: Mapping[str, Array]
+    count: Mapping[str, Array]
+    scatter: Mapping[str, Array]
+    step: Mapping[str, Array]
+
+
+def _contradicting(bench: _Bench) -> Iterator[Doubt]:
+    """Runs of which two values of a first_of are known and lie farther apart than their errors allow."""
+    written: dict[str, Formula] = {}
+    told: set[int] = set()
+    for result in bench.results:
+        for taken in choices(result.formula):
+            whole = [written_out(t.whole, written) for t in taken]
+            alone = [names(w) for t in taken if (w := written_out(t.value, written)) is not None]
+            if None in whole or len(alone) < len(taken):
+                continue
+            found = _apart(bench, result, [w for w in whole if w is not None], alone)
+            yield from bench.few([(row, why) for row, why in found if row not in told])
+            told |= {row for row, _ in found}
+        formula = written_out(result.formula, written)
+        if formula is not None:
+            written[result.id] = formula
+
+
+def _apart(
+    bench: _Bench, result: Result, ways: Sequence[Formula], named: Sequence[tuple[str, ...]]
+) -> list[tuple[int, str]]:
+    """The cells and what to say of them: `ways` are the values that a result may have, `named` what each rests on."""
+    found: list[tuple[int, str]] = []
+    made = [np.broadcast_to(evaluate(way, bench.given), len(bench.runs)) for way in ways]
+    first = np.argmax(np.isfinite(made), axis=0)
+    for one, other in combinations(range(len(ways)), 2):
+        both = np.isfinite(made[one]) & np.isfinite(made[other]) & (first == one)
+        if not np.any(both):
+            continue
+        allowed = _allowed(bench, less(ways[other], ways[one]))
+        cells = np.stack([np.full(len(both), -1), *(bench.rows[id].max(axis=1) for id in _read(bench, named[other]))])
+        row = np.take_along_axis(cells, np.argmax(cells >= 0, axis=0)[None], axis=0)[0]
+        rests = listed(_read(bench, named[one]))
+        for run in np.flatnonzero(both & (np.abs(made[other] - made[one]) > allowed) & (row >= 0)).tolist():
+            unit, slack = result.unit, float(result.unit.difference_from_si(allowed[run]))
+            by = {way: _said(float(unit.from_si(made[way][run])), unit.text, slack / 10) for way in (one, other)}
+            within = _said(slack, result.difference_unit, slack / 10)
+            why = f"by it, {result.id} is {by[other]}, and by {rests} {by[one]}, which is used. Both should agree"
+            found.append((int(row[run]), f"{why} within {within}: look which is wrong."))
+    return found
+
+
+def _read(bench: _Bench, named: Sequence[str]) -> list[str]:
+    return [name for name in named if name in bench.declared]
+
+
+def _allowed(bench: _Bench, difference: Formula) -> Array:
+    """By how much two ways to a result may differ, in SI: three standard uncertainties and half a step each."""
+    declared = [bench.declared[name] for name in _read(bench, names(difference))]
+    grids = {r.id: np.where(np.isfinite(bench.grids[r.id]), bench.grids[r.id], np.nan) for r in declared}
+    count = {id: np.isfinite(grid).sum(axis=1).astype(np.float64) for id, grid in grids.items()}
+    scatter, step = {}, {}
+    for r in declared:
+        middle = bench.means[r.id][:, None]
+        square = np.nansum((grids[r.id] - middle) ** 2, axis=1)
+        sd = np.sqrt(np.where(count[r.id] > 1, square / np.maximum(count[r.id] - 1, 1), np.nan))
+        scatter[r.id] = np.asarray(r.unit.difference_to_si(sd), dtype=np.float64)
+        steps = np.append(bench.readings.step, 0.0)[bench.rows[r.id]].max(axis=1)
+        step[r.id] = np.asarray(r.unit.difference_to_si(steps), dtype=np.float64)
+    read = _Read({r.id: bench.given[r.id] for r in declared}, count, scatter, step)
+    rounded = sources.roundings(declared, read)
+    others = [*sources.repeats(declared, read, read), *sources.instruments(declared, read)]
+    known = {id: constant for id, constant in bench.test.constants.items() if id in names(difference)}
+    found = linear(difference, bench.given, [*rounded, *others, *sources.constants(known)])
+    # A rounding has a standard uncertainty of half a step over sqrt 3.
+    halves = sum(np.sqrt(3) * np.abs(found.contributions[error.name]) for error in rounded)
+    return np.asarray(_APART * found.u + halves, dtype=np.float64)
 
 
 def _typed_twice(bench: _Bench) -> Iterator[Doubt]:
@@ -591,10 +707,12 @@ def _within(bench: _Bench, id: str) -> float:
 
 
 GUARDS: tuple[Callable[[_Bench], Iterator[Doubt]], ...] = (
+    _unplanned,
     _beyond_range,
     _off_step,
     _slipped,
     _other_way,
+    _contradicting,
     _typed_twice,
 )
 

@@ -16,8 +16,9 @@ from evenbench.measure.units import Quantity, Unit
 
 Role = Literal["candidate", "control", "placebo", "reference"]
 Kind = Literal["benefit", "risk", "info"]
-Better = Literal["higher", "lower"]
+Better = Literal["higher", "lower", "nearest"]
 ScaleOfResult = Literal["raw", "log", "logit"]
+SpreadOfResult = Literal["pooled", "unequal"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +98,7 @@ class DeclaredReading:
     levels  of a grade, from the worst or least on as listed, and of a category; ("no", "yes") of a yes or no
     limit   in `unit`: what "did not finish" stands for, which is more than this
     of      what is read: each run, or a specimen, block, product or the test, whose runs then share the reading
+    lent_by the reading of another test that stands for it, as "test.reading"; "" where it is read in its own test
     """
 
     id: str
@@ -107,11 +109,41 @@ class DeclaredReading:
     levels: tuple[str, ...] = ()
     limit: float | None = None
     of: ReadingOf = "run"
+    lent_by: str = ""
 
     @property
     def is_number(self) -> bool:
         """Whether formulas can compute with it."""
         return self.kind in ("number", "time")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Constant:
+    """An amount that formulas name, and how well it is known. Its error is one for all runs of the test.
+
+    u, within  in SI, as differences: its standard uncertainty, or how far it may lie to either side; 0 where not stated
+    said       how well it is known, as written
+    """
+
+    value: Quantity
+    u: float = 0.0
+    within: float = 0.0
+    said: str = ""
+
+    @property
+    def si(self) -> float:
+        """The amount in SI units."""
+        return self.value.si
+
+    @property
+    def unit(self) -> Unit:
+        """The unit of the amount."""
+        return self.value.unit
+
+    @property
+    def text(self) -> str:
+        """As a reader sees it: "10 cm2, u = 0.1 cm2"."""
+        return f"{self.value.text}, {self.said}" if self.said else self.value.text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,10 +161,30 @@ class Margin:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Target:
+    """What a result should be near: a value, or the level of another product of its test.
+
+    text     as written
+    value    in `unit`; nan where it is a product's level
+    unit     of the values, where the result itself is in distances from one
+    product  the control or reference whose level it is; "" for a value
+    """
+
+    text: str
+    unit: Unit
+    value: float = float("nan")
+    product: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Result:
     """What is computed from one run's readings and judged.
 
-    scale  on which products are compared: as it stands, by ratios, or by ratios of the odds of a share
+    scale      on which products are compared: as it stands, by ratios, or by ratios of the odds of a share
+    spread     whether the study says that products scatter alike, or each in its own way
+    target     what it should be near, where nearest is better; outcomes are then distances from a value, and
+               `unit` is theirs
+    capped_at  beyond which more brings a buyer nothing, in `unit`
     """
 
     id: str
@@ -146,6 +198,9 @@ class Result:
     outcome: OutcomeKind = "number"
     levels: tuple[str, ...] = ()
     scale: ScaleOfResult = "raw"
+    spread: SpreadOfResult = "pooled"
+    target: Target | None = None
+    capped_at: float | None = None
 
     @property
     def name(self) -> str:
@@ -155,7 +210,24 @@ class Result:
     @property
     def sign(self) -> int:
         """+1 where more is better, -1 where less is: turns a difference so that more is better."""
-        return -1 if self.better == "lower" else 1
+        return -1 if self.better == "lower" or self.is_distance else 1
+
+    @property
+    def is_distance(self) -> bool:
+        """Whether its outcomes are distances from a value."""
+        return self.target is not None and not self.target.product
+
+    @property
+    def like(self) -> str:
+        """The product it should be like, so that nothing is better than that; "" where there is none."""
+        return self.target.product if self.target else ""
+
+    @property
+    def wanted(self) -> str:
+        """Which way is better, in words: "lower is better"; "" where none is."""
+        if self.target is None:
+            return f"{self.better} is better" if self.better else ""
+        return f"like {self.like} is best" if self.like else f"nearest to {self.target.text} is best"
 
     @property
     def difference_unit(self) -> str:
@@ -183,7 +255,7 @@ class Test:
     references: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     readings: tuple[DeclaredReading, ...] = ()
-    constants: Mapping[str, Quantity] = field(default_factory=dict)
+    constants: Mapping[str, Constant] = field(default_factory=dict)
     results: tuple[Result, ...] = ()
     derived: tuple[Result, ...] = ()
     blocks: str | None = None

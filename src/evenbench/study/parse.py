@@ -15,7 +15,7 @@ from datetime import date
 from evenbench.measure.errors import suggest
 from evenbench.measure.units import Quantity, describe, parse_unit
 from evenbench.study import file as shape
-from evenbench.study.checks import FACTS, Checks
+from evenbench.study.checks import FACTS, POINTS, Checks
 from evenbench.study.doses import check_price, dose
 from evenbench.study.mistakes import StudyError
 from evenbench.study.model import (
@@ -33,8 +33,9 @@ from evenbench.study.model import (
     Test,
 )
 from evenbench.study.notes import Notes, Path
-from evenbench.study.parse_tests import POINTS, read_test, sorts_of_facts, unit_of
+from evenbench.study.parse_tests import read_test, sorts_of_facts, unit_of
 from evenbench.study.shape import shaped
+from evenbench.study.targets import of_distances
 from evenbench.study.toml import LARGEST_TEXT, read_toml
 
 __all__ = ["LARGEST_TEXT", "parse"]
@@ -257,13 +258,23 @@ class _Meaning:
         return None
 
     def amount_of(self, path: Path, text: str, result: Result) -> Quantity | None:
-        """An amount of what a result is in; a result in % may also be told in points."""
+        """An amount of what a result is in, or a distance; a result in % may also be told in points."""
+        if result.is_distance and result.unit.text != "%":
+            away = self.checks.from_zero(path, text, "a distance", result.unit)
+            return None if away is None else Quantity(away.value, of_distances(away.unit), away.text)
         if result.unit.text == "%" and (points := POINTS.fullmatch(text)):
             text = f"{points['n']} %"
         return self.checks.amount(path, text, result.unit)
 
     def fits(self, path: Path, must: str, result: Result) -> None:
         """`no harm` is said of risks only, `better` of benefits only."""
+        if result.is_distance and must == "at least":
+            why = f"{result.name} is how far a value lies from {result.target.text if result.target else ''}."
+            self.notes.add(path, must, why, 'Write "at most", with how far it may lie.')
+        if result.like and must.startswith(("better", "back to")):
+            why = f"{result.name} should be like {result.like}, and nothing is better than that."
+            self.notes.add(path, must, why, "Name another result, or ask for something else.")
+            return
         needs = "risk" if must == "no harm" else "benefit" if must.startswith("better") else None
         if must.startswith("back to") and result.kind == "info":
             write = "Name a benefit or a risk, or ask for something else."
@@ -393,7 +404,7 @@ class _Meaning:
         if test is not None:
             return self.ranked_of(path, name, test)
         result = self.named_result(path, name)
-        if result is not None and (result.better is None or result.outcome == "category"):
+        if result is not None and (result.better is None or result.outcome == "category" or result.like):
             why = "no way of it is better, so nobody comes first in it."
             self.notes.add(path, name, why, "Name another result, or give this one better.")
             return None
@@ -401,7 +412,11 @@ class _Meaning:
 
     def ranked_of(self, path: Path, given: str, test: Test, *, at_key: bool = False) -> Result | None:
         """The main result of a test, or its only one that is judged."""
-        judged = [r for r in test.results if r.kind != "info" and r.outcome != "category" and r.better is not None]
+        judged = [
+            r
+            for r in test.results
+            if r.kind != "info" and r.outcome != "category" and r.better is not None and not r.like
+        ]
         main = [r for r in judged if r.primary] or judged
         if len(main) == 1:
             return main[0]
@@ -457,6 +472,9 @@ class _Meaning:
         if result is not None and result.kind == "info":
             why = "an info result is not judged, so it cannot be weighed."
             self.notes.add(path, name, why, "Leave it out, or make the result a benefit or a risk.", at_key=True)
+        elif result is not None and result.like:
+            why = f"nothing is better than being like {result.like}, so no step of it can be counted."
+            self.notes.add(path, name, why, "Leave it out, or give the result a value as target.", at_key=True)
 
     def weighs_price(self, path: Path, key: str) -> None:
         """A weight without a result is the price's."""

@@ -7,13 +7,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from evenbench.measure.errors import FormulaError
-from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, columns, levels, names
+from evenbench.measure.errors import FormulaError, suggest
+from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, choices, columns, levels, names
 from evenbench.measure.units import PURE, Quantity, Unit, describe, parse_unit
-from evenbench.study.checks import FACTS, Checks
+from evenbench.study.checks import FACTS, POINTS, Checks
 from evenbench.study.doses import applied_dose, applied_share
-from evenbench.study.file import ReadingTable, ResultTable, TestTable
+from evenbench.study.file import ConstantTable, ReadingTable, ResultTable, TestTable
 from evenbench.study.model import (
+    Constant,
     DeclaredReading,
     Instrument,
     Margin,
@@ -24,10 +25,10 @@ from evenbench.study.model import (
     Test,
 )
 from evenbench.study.notes import Path
+from evenbench.study.targets import Targets, of_distances
 
 RUN_COLUMNS = ("test", "product", "code", "run", "specimen", "block", "round", "lane", "order", "note")
 SHEET_COLUMNS = frozenset((*RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument", "at", "by"))
-POINTS = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *points?")
 _SHARE = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *% of control")
 _BARE_PERCENT = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *%")
 
@@ -127,6 +128,11 @@ def _readings(
         at: Path = (*path, "readings", id)
         if id in SHEET_COLUMNS or id in FUNCTIONS:
             checks.notes.add(at, id, "sheets or formulas use this word already.", "Choose another id.", at_key=True)
+        if reading.lent_by is not None:
+            lent = _lent(id, at, reading.lent_by, checks, instruments)
+            if lent is not None:
+                yield id, lent
+            continue
         kind = reading.kind or ("place" if reading.place_in else "grade" if reading.levels else "number")
         if reading.place_in is not None and (kind != "place" or table.lanes is None):
             why = "only a place has this." if kind != "place" else "the test has no rounds."
@@ -141,6 +147,44 @@ def _readings(
             checks.notes.add((*at, "of"), reading.of, "the test has no blocks.", write)
         if declared is not None:
             yield id, declared
+
+
+def _lent(
+    id: str, at: Path, named: str, checks: Checks, instruments: Mapping[str, Instrument]
+) -> DeclaredReading | None:
+    """A reading of another test that stands for one of this."""
+    notes, path = checks.notes, (*at, "lent_by")
+    for key in notes.ids(at):
+        if key != "lent_by":
+            notes.add(
+                (*at, key), "", "a reading that is lent is declared where it is read.", "Leave it out.", at_key=True
+            )
+    test, _, lender = named.partition(".")
+    tests = checks.declared.tests
+    known = [f"{t}.{r}" for t, table in tests.items() if t != at[1] for r in table.readings]
+    if named not in known:
+        damaged = notes.doubtful("tests", test) or notes.typed("tests", test, "readings", lender)
+        if test == at[1]:
+            notes.add(path, named, "this is a reading of the same test.", "Name it in the formula itself.")
+        elif not damaged:
+            notes.add(
+                path, named, "no other test has this reading.", suggest(named, known) or 'Write it as "test.reading".'
+            )
+        return None
+    table = tests[test].readings[lender]
+    if table.lent_by is not None:
+        notes.add(path, named, "it is lent itself.", f'Write lent_by = "{table.lent_by}".')
+        return None
+    # Whatever is wrong with it is noted in its own test.
+    elsewhere = replace(checks, notes=replace(notes, found=[]))
+    found = dict(_readings(("tests", test), tests[test], elsewhere, instruments)).get(lender)
+    if found is None:
+        return None
+    if found.of == "block" or found.kind == "place":
+        why = "blocks are those of one test." if found.of == "block" else "a place is among the runs of its own round."
+        notes.add(path, named, why, "Leave it out.")
+        return None
+    return replace(found, id=id, of=found.of if found.of in ("product", "test") else "specimen", lent_by=named)
 
 
 def _number(
@@ -224,14 +268,54 @@ def unit_of(instrument: Instrument) -> Unit | None:
     return next((amount.unit for amount in stated if amount is not None), None)
 
 
-def _constants(path: Path, table: TestTable, checks: Checks) -> Iterator[tuple[str, Quantity]]:
-    for id, text in table.constants.items():
+def _constants(path: Path, table: TestTable, checks: Checks) -> Iterator[tuple[str, Constant]]:
+    for id, declared in table.constants.items():
         at: Path = (*path, "constants", id)
         if id in table.readings or id in FUNCTIONS:
             checks.notes.add(at, id, "a reading or function has this name.", "Choose another id.", at_key=True)
-        value = checks.amount(at, text)
-        if value is not None:
-            yield id, value
+        constant = _constant(at, declared, checks)
+        if constant is not None:
+            yield id, constant
+
+
+def _constant(at: Path, declared: str | ConstantTable, checks: Checks) -> Constant | None:
+    """A constant with its uncertainty; one that cannot stand is noted and left out."""
+    if isinstance(declared, str):
+        exact = checks.amount(at, declared)
+        return None if exact is None else Constant(value=exact)
+    value = checks.amount((*at, "value"), declared.value)
+    if value is None:
+        return None
+    if declared.u is not None and declared.within is not None:
+        write = "Keep u, a standard deviation, or within, a limit to either side."
+        checks.notes.add((*at, "within"), declared.within, "u says already how well it is known.", write)
+    stated = {"u": declared.u, "within": declared.within}
+    return Constant(
+        value=value,
+        u=_away((*at, "u"), declared.u, "a standard uncertainty", value, checks),
+        within=_away((*at, "within"), declared.within, "a limit", value, checks),
+        said=", ".join(f"{key} = {text}" for key, text in stated.items() if text is not None),
+    )
+
+
+def _away(path: Path, text: str | None, what: str, value: Quantity, checks: Checks) -> float:
+    """How far a constant may be off, in SI, from a difference in a unit like its own or a percentage of it."""
+    unit = value.unit
+    if text is None:
+        return 0.0
+    if bare := _BARE_PERCENT.fullmatch(text):
+        n = float(bare["n"])
+        if unit.scale == "interval":
+            why = f"{unit.text} starts at no true zero, so a share of it means nothing."
+            checks.notes.add(path, text, why, f"Write it as a difference, as in {_example(unit)}.")
+        elif unit.text == "%":
+            share = f'"{abs(value.value) * n / 100:g} points" (that share of {value.text})'
+            checks.notes.add(path, text, "this can be read two ways.", f'Write "{n:g} points" or {share}.')
+        return abs(value.si) * n / 100
+    if unit.text == "%" and (points := POINTS.fullmatch(text)):
+        return unit.difference_to_si(float(points["n"]))
+    away = checks.from_zero(path, text, what, unit)
+    return 0.0 if away is None else float(away.unit.difference_to_si(away.value))
 
 
 # ------------------------------------------------------------------------------------------------------ results
@@ -245,9 +329,14 @@ class _Results:
     table: TestTable
     checks: Checks
     readings: Mapping[str, DeclaredReading]
-    constants: Mapping[str, Quantity]
+    constants: Mapping[str, Constant]
     products: Mapping[str, Product]
     control: str | None
+
+    @property
+    def targets(self) -> Targets:
+        """What reads targets and caps."""
+        return Targets(self.checks, self.table.references, self.control, self.may_have_control())
 
     def all(self) -> tuple[list[Result], list[Result]]:
         """Every result that can stand, in file order: those of single runs, and those derived from levels."""
@@ -304,6 +393,10 @@ class _Results:
         if declared.scale != "raw":
             why = "a result derived from levels is not compared, on any scale."
             notes.add((*at, "scale"), declared.scale, why, "Leave it out.")
+        if declared.spread != "pooled":
+            why = "a result derived from levels has the spread of the results it names."
+            notes.add((*at, "spread"), declared.spread, why, "Leave it out, and write it on those.")
+        self.targets.refused(at, declared, "a result derived from levels")
         self.margin((*at, "matters"), declared, PURE)
         unit = self.checks.unit((*at, "unit"), declared.unit) if declared.unit is not None else None
         if declared.unit is None and not notes.typed(*at, "unit"):
@@ -328,7 +421,7 @@ class _Results:
             formula=formula,
             unit=unit,
             kind="info",
-            better=declared.better,
+            better=None if declared.better == "nearest" else declared.better,
             primary=declared.primary,
         )
 
@@ -390,11 +483,15 @@ class _Results:
         if sort is not None and not set(names(formula)) & rests:
             write = "Name a reading of the run in it."
             notes.add((*at, "formula"), formula.text, "nothing that was read enters this formula.", write)
+        elif sort is not None and any(not set(names(t.value)) & rests for one in choices(formula) for t in one):
+            why = "a value of first_of names nothing that was read: it would stand in for what was lost."
+            notes.add((*at, "formula"), formula.text, why, "Name a reading in each of its values.")
         if declared.kind != "info" and declared.better is None and not notes.typed(*at, "better"):
             write = 'Add better = "higher" or better = "lower".'
             notes.add(at, "", f"a {declared.kind} must say which way is better.", write, at_key=True)
         if unit is None:
             return None, None
+        values = (unit.dims, unit.scale)
         mismatch = sort is not None and sort[0] != unit.dims
         if sort is not None and mismatch:
             why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
@@ -402,6 +499,10 @@ class _Results:
         if sort is not None and sort[1] == "ratio" and unit.scale == "interval":
             # A difference of two temperatures, say: the unit counts degrees, and its zero is no difference.
             unit = replace(unit, offset=0.0, scale="ratio")
+            values = (unit.dims, unit.scale)
+        target = self.targets.target(at, declared, unit)
+        if target is not None and not target.product:
+            unit = of_distances(unit)
         result = Result(
             id=id,
             test=self.test,
@@ -412,8 +513,12 @@ class _Results:
             matters=self.margin((*at, "matters"), declared, unit),
             primary=declared.primary,
             scale=declared.scale if self.may_scale((*at, "scale"), declared, unit) else "raw",
+            spread=declared.spread,
+            target=target,
+            capped_at=self.targets.cap(at, declared, unit, target),
         )
-        return result, sort if mismatch else None
+        # A formula that names a result near a target computes with its values, not with their distances.
+        return result, sort if mismatch else values
 
     def worded(self, at: Path, formula: Formula, declared: ResultTable, reading: DeclaredReading) -> Result | None:
         """A result that is a grade, a category, a place or a yes or no, as it was read."""
@@ -424,9 +529,12 @@ class _Results:
             notes.add((*at, "formula"), formula.text, why, write)
             return None
         scale = None if declared.scale == "raw" else declared.scale
-        for key, given in {"unit": declared.unit, "matters": declared.matters, "scale": scale}.items():
+        spread = None if declared.spread == "pooled" else declared.spread
+        spoken = {"unit": declared.unit, "matters": declared.matters, "scale": scale, "spread": spread}
+        for key, given in spoken.items():
             if given is not None:
                 notes.add((*at, key), given, f"a {reading.kind} has no {key}.", "Leave it out.")
+        self.targets.refused(at, declared, f"a {reading.kind}")
         if declared.kind != "info" and declared.better is None and not notes.typed(*at, "better"):
             ends = f": higher is towards {reading.levels[-1]!r}" if reading.levels else ""
             write = f'Add better = "higher" or better = "lower"{ends}.'
@@ -437,7 +545,7 @@ class _Results:
             formula=formula,
             unit=PURE,
             kind=declared.kind,
-            better=declared.better,
+            better=None if declared.better == "nearest" else declared.better,
             primary=declared.primary,
             outcome=_OUTCOMES[reading.kind],
             levels=reading.levels,
@@ -453,6 +561,8 @@ class _Results:
 
     def may_scale(self, path: Path, declared: ResultTable, unit: Unit) -> bool:
         """Whether the result's unit has the scale that the result asks for."""
+        if declared.better == "nearest":
+            return False
         if declared.scale != "raw" and unit.scale == "interval":
             why = f"{unit.text} starts at no true zero, so a ratio of two values means nothing."
         elif declared.scale == "logit" and unit.dims:
@@ -481,7 +591,7 @@ class _Results:
         if share := _SHARE.fullmatch(text):
             margin = Margin(amount=float(share["n"]) / 100, share_of_control=True, text=text)
             return self.positive(path, margin) if self.has_share(path, text, unit) else None
-        if declared.scale != "raw" and unit.scale == "ratio":
+        if declared.scale != "raw" and declared.better != "nearest" and unit.scale == "ratio":
             what = "ratios" if declared.scale == "log" else "ratios of odds"
             why = f"on the {declared.scale} scale products are compared by {what}, which have no unit."
             notes.add(path, text, why, 'Write "10 % of control" (or your share).')

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenbench.measure.errors import suggest
+from evenbench.measure.formula import Choice, needs
 from evenbench.study.cells import Span
 from evenbench.study.columns import Lists, Places, Rows, Texts, combined
 from evenbench.study.dialect import Dialect
@@ -604,9 +605,12 @@ class _Reader:
             there = np.zeros((len(mine), len(wanted)), dtype=np.bool_)
             there[serves.member[here] - mine[0], starts[reading[here]] + repeat[here] - 1] = True
             lent = {r.id: r.lent_by for r in of.readings if r.lent_by}
+            ways = _ways(of)
             for row in np.flatnonzero(~there.all(axis=1)).tolist():
                 run = runs[int(mine[row])]
+                has = {wanted[k][0] for k in np.flatnonzero(there[row]).tolist()}
                 lacks = [wanted[k] for k in np.flatnonzero(~there[row]).tolist()]
+                lacks = [one for one in lacks if not _stood_in_for(one[0], has, ways)]
                 for id in dict.fromkeys(id for id, _ in lacks if id in lent):
                     self.known.skip(f"{run.at}: {id} of {run}", f"{lent[id]} has none to lend")
                 own = [_column(*one) for one in lacks if one[0] not in lent]
@@ -663,6 +667,29 @@ def _ids(ids: Sequence[str], index: Ints) -> Texts:
     distinct = list(dict.fromkeys(ids))
     code = np.array([distinct.index(id) for id in ids], dtype=np.int32)
     return Texts(distinct, code[index] if len(ids) else np.zeros(0, dtype=np.int32))
+
+
+def _ways(test: Test) -> list[tuple[frozenset[str], ...]]:
+    """For every first_of in the formulas of a test, the readings that each of its values is computed from."""
+    formulas = {r.id: r.formula for r in test.results}
+    read = {r.id for r in test.readings}
+
+    def readings(name: str | Choice) -> frozenset[str]:
+        if isinstance(name, Choice):
+            return frozenset().union(*(readings(part) for way in name.of for part in way))
+        if name in formulas:
+            return frozenset().union(*(readings(part) for part in needs(formulas[name])))
+        return frozenset([name]) & read
+
+    found = [choice for formula in formulas.values() for choice in needs(formula) if isinstance(choice, Choice)]
+    return [tuple(frozenset().union(*(readings(part) for part in way)) for way in choice.of) for choice in found]
+
+
+def _stood_in_for(id: str, has: set[str], ways: Sequence[tuple[frozenset[str], ...]]) -> bool:
+    """Whether a run that lacks a reading has another value that serves in its place."""
+    return any(
+        any(id in way for way in choice) and any(way <= has for way in choice if id not in way) for choice in ways
+    )
 
 
 def _typed(test: Test) -> dict[str, tuple[str, int]]:

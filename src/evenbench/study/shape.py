@@ -21,7 +21,7 @@ _MOST_NOTED = 500
 # Free texts that nothing depends on. Where one is missing the rest of its table is checked all the same.
 _FREE = frozenset({"id", "title", "name", "per", "asks", "says", "why", "from"})
 _LISTS_OF_TABLES = frozenset({"questions", "claims", "departs", "must"})
-_LATER_WORDS = frozenset({"scale", "spread", "drift"})
+_LATER_WORDS = frozenset({"scale", "drift"})
 
 
 def shaped(raw: dict[str, Any], notes: Notes) -> file.StudyFile | None:
@@ -195,7 +195,7 @@ def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
         return _why_type(given, kinds, path[-1])
     if kind == "literal_error":
         options = re.findall(r"'([^']*)'", context["expected"])
-        later = path[-1] in _LATER_WORDS or (path[-1] == "better" and given == "nearest")
+        later = path[-1] in _LATER_WORDS
         near = f'Write "{options[0]}".' if len(options) == 1 else suggest(str(given), options)
         return "this cannot stand here.", near + (" Other choices come with a later version." if later else "")
     if kind == "string_pattern_mismatch" and path[-1] == "currency":
@@ -241,7 +241,7 @@ def _model_at(path: Path) -> type[BaseModel] | None:
     here: Any = file.StudyFile
     for step in path:
         if get_origin(here) in (dict, list):
-            here = get_args(here)[-1]
+            here = _without_none(get_args(here)[-1])
         elif isinstance(here, type) and issubclass(here, BaseModel):
             found = [f for n, f in here.model_fields.items() if (f.alias or n) == step]
             here = _without_none(found[0].annotation) if found else None

@@ -1,0 +1,146 @@
+"""Drift over the order of runs: columns of the model for it, and how far the order mixes it up with the products.
+
+A rig that wears or warms up shifts later runs. Control runs in between are data for a term of the model; they are
+not subtracted from their neighbours, which would double the noise and make neighbouring results share errors.
+
+Throughout: N runs, K products, Q columns of drift; places in the order run count from 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Drift = Literal["none", "linear", "linear within block", "curve"]
+Word = Literal["fine", "costs precision", "warn", "cannot say"]
+
+FINE, COSTLY, HOPELESS = 1.5, 3.0, 10.0
+"""Inflation of a variance up to which the order is fine, costs precision, and warns; beyond it there is no verdict."""
+
+_BENDS_FROM = 5  # places of the control, spread over at least this share of the order, from which a bend can be seen
+_SPREAD = 0.8
+_MOST_CURVE = 4  # columns of a declared curve
+
+
+@dataclass(frozen=True)
+class Term:
+    """Columns of drift, float64[N, Q], each centred; Q is 0 where there is no drift to fit. `text` says what it is."""
+
+    columns: Array
+    text: str
+
+
+def drift_term(
+    drift: Drift, order: Array, block: NDArray[np.int32], control: NDArray[np.bool_], *, random_order: bool
+) -> Term:
+    """The columns that a declared drift adds to the model.
+
+    order         float64[N] places in the order run
+    block         int32[N] block of each run
+    control       bool[N] which runs are of the control
+    random_order  whether the order was drawn, and not sorted
+
+    "linear" is a straight line over the order, with a bend where the order was not drawn and the control stands at
+    five places or more over at least 80 % of it; "linear within block" one slope over the places within each block,
+    for a rig renewed between blocks; "curve" a natural cubic spline, with two columns fewer than the control has
+    places and four at most.
+
+    Raises ValueError where a place is not known.
+
+    >>> order = np.arange(1.0, 6.0)
+    >>> drift_term("linear", order, np.zeros(5, np.int32), order == 1, random_order=True).columns.ravel().tolist()
+    [-1.0, -0.5, 0.0, 0.5, 1.0]
+    """
+    if drift == "none" or len(order) == 0:
+        return Term(np.zeros((len(order), 0)), "")
+    if np.isnan(order).any():
+        raise ValueError("the place in the order is not known of every run")
+    if drift == "linear within block":
+        return Term(_scaled(_within(order, block))[:, np.newaxis], "drift linear in the place within the block")
+    line = _scaled(order)
+    places = np.unique(order[control])
+    if drift == "curve":
+        return _curve(line, np.unique(line[control]))
+    bends = len(places) >= _BENDS_FROM and np.ptp(places) >= _SPREAD * np.ptp(order) and not random_order
+    if not bends:
+        return Term(line[:, np.newaxis], "drift linear in the order")
+    square = line**2
+    return Term(np.column_stack([line, square - square.mean()]), "drift linear and quadratic in the order")
+
+
+def _scaled(places: Array) -> Array:
+    """Places from -1 to 1; all 0 where there is one alone."""
+    low, high = places.min(), places.max()
+    return np.asarray((2 * places - low - high) / (high - low) if high > low else np.zeros(len(places)))
+
+
+def _within(order: Array, block: NDArray[np.int32]) -> Array:
+    """Each run's place within its block, from the middle of the block."""
+    out = np.empty(len(order))
+    for b in np.unique(block):
+        here = np.flatnonzero(block == b)
+        rank = np.searchsorted(np.sort(order[here]), order[here]).astype(np.float64)
+        out[here] = rank - rank.mean()
+    return out
+
+
+def _curve(line: Array, places: Array) -> Term:
+    """A natural cubic spline with knots at quantiles of the control's places."""
+    count = min(len(places) - 2, _MOST_CURVE)
+    if count < 2:
+        return Term(
+            line[:, np.newaxis], "drift linear in the order, the control standing at too few places for a curve"
+        )
+    knots = np.quantile(places, np.linspace(0, 1, count + 1))
+    basis = [line, *(_natural(line, knots, k) for k in range(count - 1))]
+    columns = np.column_stack(basis)
+    return Term(columns - columns.mean(axis=0), f"drift a natural cubic spline of {count} columns in the order")
+
+
+def _natural(x: Array, knots: Array, k: int) -> Array:
+    """A column of the natural cubic spline basis. Source: Hastie, Tibshirani & Friedman (2009), equations 5.4, 5.5."""
+
+    def d(j: int) -> Array:
+        last = knots[-1]
+        cubes = np.maximum(x - knots[j], 0) ** 3 - np.maximum(x - last, 0) ** 3
+        return np.asarray(cubes / (last - knots[j]))
+
+    return d(k) - d(len(knots) - 2)
+
+
+def inflation(design: Array, nuisance: Array, contrasts: Array) -> Array:
+    """How many times larger blocks and drift make the variance of each contrast of the products' levels.
+
+    design     float64[N, K] 1 where a run is of a product
+    nuisance   float64[N, Q] columns of blocks and drift
+    contrasts  float64[M, K]
+
+    Infinite where the layout cannot make the contrast at all.
+
+    >>> design = np.repeat(np.eye(2), 2, axis=0)
+    >>> float(inflation(design, np.array([[-3.0], [-1.0], [1.0], [3.0]]), np.array([[1.0, -1.0]])).round(6)[0])
+    5.0
+    """
+    alone = np.einsum("ij,jk,ik->i", contrasts, np.linalg.inv(design.T @ design), contrasts)
+    whole = np.hstack([design, nuisance])
+    inverse = np.linalg.pinv(whole.T @ whole, hermitian=True)
+    padded = np.hstack([contrasts, np.zeros((len(contrasts), nuisance.shape[1]))])
+    both = np.einsum("ij,jk,ik->i", padded, inverse, padded)
+    gone = padded @ inverse @ (whole.T @ whole)
+    lost = np.abs(gone - padded).max(axis=1) > 1e-7
+    return np.where(lost, np.inf, both / alone)
+
+
+def gauge(vif: float) -> Word:
+    """What an inflation means for the verdict.
+
+    >>> [gauge(vif) for vif in (1.1, 2.0, 5.0, 76.4, float("inf"))]
+    ['fine', 'costs precision', 'warn', 'cannot say', 'cannot say']
+    """
+    if vif <= FINE:
+        return "fine"
+    return "costs precision" if vif <= COSTLY else "warn" if vif <= HOPELESS else "cannot say"
