@@ -67,6 +67,17 @@ def test_about_is_within_one_of_its_last_digit() -> None:
     assert outcomes.own[:2] == pytest.approx([40 / math.sqrt(12), 0.4 / math.sqrt(12)])
 
 
+@pytest.mark.parametrize(("unit", "value"), [("s", 125.0), ("min", 125 / 60), ("h", 125 / 3600), ("ms", 125_000.0)])
+def test_a_clock_shows_seconds_whatever_the_unit(unit: str, value: float) -> None:
+    test = (
+        f'readings.x = {{ kind = "time", unit = "{unit}" }}\n'
+        f'results.y = {{ formula = "x", unit = "{unit}", kind = "info" }}'
+    )
+    outcomes = analysed(test, rows(x=["2:05", "2:00", "1:59"])).comparisons[0].outcomes
+    assert outcomes.value[0] == pytest.approx(value, rel=1e-12)
+    assert outcomes.own[0] == pytest.approx(value / 125 / math.sqrt(12), rel=1e-12)
+
+
 BEYOND = [
     pytest.param(">100", (200.0, math.inf), id="beyond-above"),
     pytest.param("<0.5", (-math.inf, 1.0), id="below"),

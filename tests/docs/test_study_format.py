@@ -208,7 +208,7 @@ def test_the_sheets_of_the_page_are_read_whole(written: Path, caption: str, coun
 @pytest.mark.parametrize(
     ("section", "columns"),
     [
-        ("One sheet per test: `readings/TEST.csv`", {*reader._RUN_COLUMNS, "code"}),
+        ("One sheet per test: `readings/TEST.csv`", {*sheet.RUN_COLUMNS, "code"}),
         ("One long sheet: `readings.csv`", {*reader._LONG_COLUMNS, "code"}),
         ("What was planned: `plan.csv`", {*planned.COLUMNS}),
         ("What was seen: `observations.csv`", {*observations.COLUMNS}),

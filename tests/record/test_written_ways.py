@@ -164,3 +164,8 @@ def test_the_instrument_of_a_row_is_the_declared_one() -> None:
         StudyError, match=r"instrument: 'scales': the study has no such instrument\. Did you mean 'scale'"
     ):
         parse_readings({LONG: table}, STUDY)
+
+
+def test_a_run_has_no_unit() -> None:
+    with pytest.raises(StudyError, match=r"column: 'run \(g\)': this column has no unit\. Call it run\."):
+        read(saved([one()], run="run (g)"))

@@ -112,14 +112,16 @@ def open_text(path: Path, name: str, *, most: int = LARGEST_FILE) -> str:
 def _bytes(path: Path, name: str, most: int = LARGEST_FILE) -> bytes:
     try:
         # Opening a pipe would wait for somebody to write; reading a device might never end.
-        if not stat.S_ISREG(path.stat().st_mode):
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
             raise StudyError([Mistake(Place(name), "", "", "this is not a file.", "Put a text file in its place.")])
+        # What is far too large is not read to find out.
         with path.open("rb") as file:
-            data = file.read(most + 1)
+            data = file.read(most + 1) if found.st_size <= most else b""
     except OSError as error:
         why = f"the file cannot be read ({error.strerror})."
         raise StudyError([Mistake(Place(name), "", "", why)]) from None
-    if len(data) > most:
+    if len(data) > most or found.st_size > most:
         why = f"the file has more than the {most:,} bytes that are read."
         raise StudyError([Mistake(Place(name), "", "", why, "Part it, or leave out what is not needed.")])
     return data

@@ -428,7 +428,9 @@ class _Walk:
         value = texts.get("v", "")
         if ("is" in texts) != (kind == "inlineStr") and texts:
             raise self._jumbled()
-        if kind == "s" and value and not (value.isascii() and value.isdecimal()):
+        if (
+            kind == "s" and value and not re.fullmatch("[0-9]{1,9}", value)
+        ):  # a larger place wraps round to a first text
             raise self._jumbled()
         if kind == "e":
             self.odd[cell] = Odd("error", value or "#ERROR!")

@@ -24,13 +24,13 @@ from evenbench.measure.errors import suggest
 from evenbench.measure.formula import Choice, needs
 from evenbench.study.cells import Span
 from evenbench.study.columns import Lists, Places, Rows, Texts, combined
-from evenbench.study.dialect import Dialect
+from evenbench.study.dialect import Dialect, split_header
 from evenbench.study.lending import lent
 from evenbench.study.mistakes import Place, StudyError
 from evenbench.study.model import DeclaredReading, ReadingOf, Study, Test
 from evenbench.study.planned import Planned, read_plan
 from evenbench.study.readings import LONG, PLAN, Readings, Runs
-from evenbench.study.sheet import MOST_MISTAKES, WHATS, FoundRuns, Known, Named, Sheet, named, too_many
+from evenbench.study.sheet import MOST_MISTAKES, RUN_COLUMNS, WHATS, FoundRuns, Known, Named, Sheet, named, too_many
 from evenbench.study.table import Table
 from evenbench.study.values import plain_numbers, understood
 
@@ -38,8 +38,7 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-_RUN_COLUMNS = ("product", "run", "specimen", "block", "round", "lane", "order", "note")
-_LONG_COLUMNS = ("test", *_RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument")
+_LONG_COLUMNS = ("test", *RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument")
 _NO_PLAN = (
     "nothing says which product a code stands for.",
     "Put the plan beside the sheets as plan.csv, or name products in a column `product`.",
@@ -49,7 +48,7 @@ _KEPT_COLUMNS = ("at", "by")  # of interest to whoever looks a reading up
 
 def wide_columns(test: Test) -> tuple[str, ...]:
     """The columns that are read of a test's wide sheet."""
-    return (*_RUN_COLUMNS, "code", *_typed(test))
+    return (*RUN_COLUMNS, "code", *_typed(test))
 
 
 def long_columns() -> tuple[str, ...]:
@@ -219,8 +218,8 @@ class _Reader:
         at = Place(table.file, table.header)
         wanted = _typed(test)
         missing = [column for column in ("product", *wanted) if column not in table.columns]
-        absent = [column for column in _RUN_COLUMNS if column not in table.columns]
-        strangers = [column for column in table.columns if column not in wanted and column not in _RUN_COLUMNS]
+        absent = [column for column in RUN_COLUMNS if column not in table.columns]
+        strangers = [column for column in table.columns if column not in wanted and column not in RUN_COLUMNS]
         meant = {self.wide_stranger(at, column, test, missing, absent) for column in strangers}
         if test.block_column in meant:
             self.misnamed_blocks.add(test.id)
@@ -238,6 +237,9 @@ class _Reader:
             return "product"
         if column in _KEPT_COLUMNS:
             self.known.skip(f"{header.file}: column {column}", "no figure rests on it")
+        elif (plain := split_header(column)[0]) in RUN_COLUMNS:
+            self.known.wrong(header, "column", column, "this column has no unit.", f"Call it {plain}.")
+            return plain
         elif near := _near(column, missing, 0.6) or _near(column, absent, 0.75):
             why = f"test {test.id} has no such column."
             self.known.wrong(header, "column", column, why, f"Did you mean {near!r}?")
@@ -339,6 +341,9 @@ class _Reader:
             if column == "code":
                 meant.add("product")
                 self.known.wrong(header, "column", column, *_NO_PLAN)
+            elif (plain := split_header(column)[0]) in RUN_COLUMNS:
+                meant.add(plain)
+                self.known.wrong(header, "column", column, "this column has no unit.", f"Call it {plain}.")
             elif column in _KEPT_COLUMNS:
                 self.known.skip(f"{table.file}: column {column}", "no figure rests on it")
             elif near := _near(column, absent, 0.75):
@@ -606,11 +611,12 @@ class _Reader:
             there[serves.member[here] - mine[0], starts[reading[here]] + repeat[here] - 1] = True
             lent = {r.id: r.lent_by for r in of.readings if r.lent_by}
             ways = _ways(of)
+            always = {name for r in of.results for name in needs(r.formula) if isinstance(name, str)}
             for row in np.flatnonzero(~there.all(axis=1)).tolist():
                 run = runs[int(mine[row])]
                 has = {wanted[k][0] for k in np.flatnonzero(there[row]).tolist()}
                 lacks = [wanted[k] for k in np.flatnonzero(~there[row]).tolist()]
-                lacks = [one for one in lacks if not _stood_in_for(one[0], has, ways)]
+                lacks = [one for one in lacks if one[0] in always or not _stood_in_for(one[0], has, ways)]
                 for id in dict.fromkeys(id for id, _ in lacks if id in lent):
                     self.known.skip(f"{run.at}: {id} of {run}", f"{lent[id]} has none to lend")
                 own = [_column(*one) for one in lacks if one[0] not in lent]

@@ -30,6 +30,9 @@ Floats = NDArray[np.float64]
 MOST_MISTAKES = 1_000  # in one sheet: after so many the rest of it is not looked at
 WHATS: tuple[ReadingOf, ...] = get_args(ReadingOf)
 
+RUN_COLUMNS = ("product", "run", "specimen", "block", "round", "lane", "order", "note")
+"""The columns of a sheet that say which run a row is."""
+
 _MOST_RUNS = 10_000_000  # run numbers have at most seven digits
 _TOTALS = frozenset(["total", "totals", "subtotal", "grand total", "sum", "mean", "average", "avg"])
 NUMBERED = "Number the runs of a product 1, 2, 3 …"
@@ -418,8 +421,11 @@ def named(table: Table) -> Named:
     """Take the units out of a header: "wet (g)" is the column wet, in g."""
     parts = {column: split_header(column) for column in table.columns}
     names = [name for name, _ in parts.values()]
-    # A name that two columns would share stays as it is typed, and is a stranger.
-    plain = {c: (name, unit) if unit and names.count(name) == 1 else (c, "") for c, (name, unit) in parts.items()}
+    # A name that two columns would share stays as it is typed and is a stranger, and so does a run with a unit.
+    plain = {
+        column: (name, unit) if unit and names.count(name) == 1 and name not in RUN_COLUMNS else (column, "")
+        for column, (name, unit) in parts.items()
+    }
     cells = {plain[column][0]: texts for column, texts in table.cells.items()}
     units = dict(plain.values())
     return Named(

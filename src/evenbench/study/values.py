@@ -83,4 +83,10 @@ def _number_cell(
     if isinstance(plain, Refusal):
         return plain.why, plain.write
     found = span(plain, clock=declared.kind == "time")
-    return found if found is not None else advice(typed, declared.unit.text)
+    if found is None:
+        return advice(typed, declared.unit.text)
+    if ":" not in plain:
+        return found
+    # A clock shows seconds, whatever the unit of the reading.
+    low, high, step = (float(declared.unit.difference_from_si(x)) for x in (found.low, found.high, found.step))
+    return Span(low, high, step)
