@@ -62,6 +62,8 @@ Array = NDArray[np.float64]
 
 # Stands for an open end while a formula is computed: its square is still a number, and readings end at 1e30.
 _FAR = 1e100
+# Outcomes are squared, and squares of squares are summed.
+_GREATEST = 1e60
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -473,12 +475,14 @@ class _Reduction:
     def outcomes(self, result: Result, *, bench: bool) -> Outcomes:
         """Everything one result came to."""
         off_scale = _off_scale(result, self.values[result.id])
-        value = np.where(off_scale, np.nan, self.values[result.id])
+        value = np.where(off_scale | (np.abs(self.values[result.id]) > _GREATEST), np.nan, self.values[result.id])
         kept = np.flatnonzero(np.isfinite(value))
         own, shared, folded = self.pulled(result, kept)
         says = self.bench(result, kept, own, drawn=bench)
         unit = result.target.unit if result.target else result.unit
         in_unit = unit.difference_from_si
+        # What is left of two equal figures after binary arithmetic is nothing.
+        value[kept] = np.where(np.abs(value[kept]) < 1e-9 * own, 0.0, value[kept])
         order = self.readings.runs.order[self.runs]
         outcomes = Outcomes(
             test=self.test.id,

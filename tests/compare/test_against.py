@@ -13,7 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special
 
+from evenbench.compare.against import against
 from evenbench.compare.comparison import Comparison
+from evenbench.compare.fit import NO_SPREAD, TOO_COARSE, fit_levels
 from evenbench.compare.simultaneous import constant
 from tests.engine import analysis_of, compared, one_test, rows_of
 
@@ -121,7 +123,6 @@ def test_reference_stands_alone() -> None:
 
 UNSETTLED = [
     pytest.param({"c": [1.0], "a": [2.0], "b": [3.0]}, "nothing was run twice", id="one-run-each"),
-    pytest.param({"c": [1.0, 1.0], "a": [2.0, 2.0]}, "read exactly the same", id="no-scatter"),
 ]
 
 
@@ -134,6 +135,38 @@ def test_cannot_say_without_scatter(data: dict[str, list[float]], why: str) -> N
     assert np.isnan(family.low).all()
     assert np.isnan(family.p).all()
     assert why in family.why[0]
+
+
+def test_runs_that_read_the_same_are_known_to_a_step() -> None:
+    """Typed in steps of 0.1, identical runs have the spread of rounding and a bias of the same size on either side.
+
+    Half the interval is t(.975; 2) sqrt(h^2 / 12 (1/2 + 1/2) + 2 h^2 / 12) = 4.302653 h / 2, h = 0.1.
+    """
+    comparison = compared({"c": [1.0, 1.0], "a": [2.0, 2.0]}, control="c")
+    family = family_of(comparison)
+    assert [float(x) for x in (family.low[0], family.high[0])] == pytest.approx(
+        [1 - 0.21513265, 1 + 0.21513265], abs=1e-7
+    )
+    assert TOO_COARSE in comparison.flags
+
+
+def test_without_scatter_and_without_a_step_there_is_nothing_to_judge_by() -> None:
+    product, block = np.array([0, 0, 1, 1], np.int32), np.zeros(4, np.int32)
+    fit = fit_levels(np.array([1.0, 1.0, 2.0, 2.0]), product, ("c", "a"), block)
+    family = against(fit, compared({"c": [1.0], "a": [2.0]}, control="c").result, "c", ("a",), matters=0.5)
+    assert (family.verdict, family.why) == (("cannot say",), (NO_SPREAD,))
+
+
+# statistics.md 1, resolution: root mean square bias of a mean of rounded readings, B / h by sd / h.
+@pytest.mark.parametrize(("sd", "bias"), [(0.0, 0.28868), (0.1, 0.19213), (0.25, 0.065551), (0.4, 0.0095656)])
+def test_what_rounding_leaves_is_counted_in_every_difference(sd: float, bias: float) -> None:
+    """The scatter of rounded runs, by Sheppard's correction, says how far rounding may leave a mean."""
+    rounded = math.sqrt(sd**2 + 1 / 12)
+    value = np.array([-1.0, 1.0, -1.0, 1.0]) * rounded / math.sqrt(2)
+    fit = fit_levels(value, np.array([0, 0, 1, 1], np.int32), ("c", "a"), np.zeros(4, np.int32), step=1.0)
+    assert fit.bias == pytest.approx([bias, bias], rel=1e-4)
+    contrast = fit.contrasts(("a",), "c")[0]
+    assert contrast @ fit.between @ contrast == pytest.approx(rounded**2 + 2 * bias**2, rel=1e-4)
 
 
 def test_spread_from_the_control_alone_is_labelled() -> None:

@@ -12,12 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenbench.measure.frozen import Frozen
+from evenbench.measure.uncertainty import rounding_bias, sheppard
 from evenbench.study.model import SpreadOfResult
 
 Array = NDArray[np.float64]
 
 NO_SCATTER = "nothing was run twice, so there is no scatter to judge a difference by"
 NO_SPREAD = "every repeated run read exactly the same: the instrument is too coarse to show how runs scatter"
+
+TOO_COARSE = (
+    "the instrument is too coarse for this test: runs of one product read the same, or nearly so, and what rounding "
+    "alone does to them is taken for their scatter"
+)
 
 # A few units in the last place of the largest value: below that, scatter is the arithmetic's, not the bench's.
 _ROUNDING = 4 * float(np.finfo(np.float64).eps)
@@ -52,6 +58,7 @@ class Fit(Frozen):
     told      what spread it is and why, in words, for the method note
     flags     what a reader must know beside the figures
     unjudged  why there is no spread to go by though something was run twice; else ""
+    step      resolution of the outcomes: what they are known in steps of; 0 where that is not known
     """
 
     products: tuple[str, ...]
@@ -76,6 +83,7 @@ class Fit(Frozen):
     told: str = "one spread for all products"
     flags: tuple[str, ...] = ()
     unjudged: str = ""
+    step: float = 0.0
 
     def index(self, product: str) -> int:
         """Row of a product.
@@ -104,9 +112,18 @@ class Fit(Frozen):
         return np.asarray((self.weight * self.variance[self.row]) @ self.weight.T, dtype=np.float64)
 
     @property
+    def bias(self) -> Array:
+        """float64[K] how far rounding may leave each level from where it was, however many runs are averaged.
+
+        Source: Wilrich (2005), Vardeman (2005), by way of `rounding_bias`, from the scatter before rounding (Sheppard
+        1898).
+        """
+        return rounding_bias(sheppard(np.sqrt(self.variance), self.step), np.full(len(self.products), self.step))
+
+    @property
     def between(self) -> Array:
-        """float64[K, K] for differences between products: the scatter, and the errors that only some runs share."""
-        return self.covariance + self.in_part @ self.in_part.T
+        """float64[K, K] for differences between products: scatter, what rounding leaves, and errors shared in part."""
+        return self.covariance + np.diag(self.bias**2) + self.in_part @ self.in_part.T
 
     @property
     def problem(self) -> str:
@@ -134,6 +151,7 @@ def fit_levels(
     block: NDArray[np.int32],
     *,
     rounding: float = 0.0,
+    step: float = 0.0,
     in_part: Array | None = None,
 ) -> Fit:
     """Fit levels of products, with fixed block effects where `block` holds more than one block.
@@ -142,6 +160,7 @@ def fit_levels(
     product  int32[N] index into `products`
     block    int32[N] any labels; their effects sum to zero, so a level is an average over the blocks
     rounding a standard deviation that is no scatter but arithmetic, in the result's unit
+    step     resolution of the outcomes: scatter below what rounding to it alone makes is not believed
     in_part  float64[E, N] what one standard uncertainty of each error does to each run, for errors that some of the
              runs share and others do not
 
@@ -171,6 +190,9 @@ def fit_levels(
     variance = float(residual @ residual) / df if df else np.nan
     if variance <= nothing:
         variance = 0.0
+    coarse = bool(df and variance <= step**2 / 12)
+    if coarse:
+        variance = step**2 / 12
     shape = inverse @ inverse.T
     row = np.searchsorted(np.array(present, dtype=np.int64), product).astype(np.int64)
     own, own_df = _own_variances(residual, row, np.eye(len(value)) - design @ inverse, levels)
@@ -193,6 +215,8 @@ def fit_levels(
         variance=np.full(levels, variance),
         freedom=np.full(levels, float(df)),
         text="least squares on products" + (" and fixed blocks" if len(blocks) > 1 else ""),
+        flags=(TOO_COARSE,) if coarse and step else (),
+        step=step,
     )
 
 

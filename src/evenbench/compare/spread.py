@@ -9,7 +9,7 @@ Throughout: K products, N runs; variances in the square of the result's unit, on
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import floor, inf, isinf
+from math import floor, inf, isinf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,7 @@ def fitted(outcomes: Outcomes, *, unequal_because: str = "") -> Fit:
         outcomes.products,
         outcomes.block,
         rounding=outcomes.rounding,
+        step=step_of(outcomes),
         in_part=np.array(shared, dtype=np.float64).reshape(len(shared), len(outcomes.value)),
     )
     spread, why = ("unequal", unequal_because) if unequal_because else spread_of(outcomes, fit)
@@ -75,6 +76,11 @@ def errors_in_part(outcomes: Outcomes) -> dict[str, Array]:
         for name, pull in zip(outcomes.shared_names, outcomes.shared, strict=True)
         if " of " in name and name.partition(" of ")[0] in readings
     }
+
+
+def step_of(outcomes: Outcomes) -> float:
+    """The resolution of a typical outcome: the step of which its standard uncertainty by rounding is 1/sqrt(12)."""
+    return float(np.median(outcomes.own)) * sqrt(12) if len(outcomes.own) else 0.0
 
 
 def least_variances(outcomes: Outcomes, fit: Fit) -> Array:
