@@ -27,12 +27,14 @@ def one_test(
     formula: str = "x",
     reading: str = "g",
     extra: str = "",
+    test: str = "",
+    baseline: str = "",
 ) -> Study:
     """A study of one test `t` with one result `y`, which is its one reading `x`, in grams unless said."""
     products = "".join(f'[products.{id}]\nname = "Product {id}"\nrole = "{role}"\n' for id, role in roles.items())
     references = [id for id, role in roles.items() if role == "reference"]
     margin = f', matters = "{matters}"' if matters else ""
-    rest = f'scale = "{scale}", spread = "{spread}"{margin}'
+    rest = f'scale = "{scale}", spread = "{spread}"{margin}' + (f', baseline = "{baseline}"' if baseline else "")
     return parse(
         f"""
 format = 1
@@ -44,6 +46,7 @@ title = "Bench"
 title = "T"
 references = {references}
 {'blocks = "day"' if blocks else ""}
+{test}
 readings.x = {{ unit = "{reading}" }}
 results.y = {{ formula = "{formula}", unit = "{unit}", kind = "{kind}", better = "{better}", {rest} }}
 {extra}

@@ -77,7 +77,8 @@ def analyse(
     costs = prices(study)
     placings = rank(study, readings, comparisons, costs)
     precautions = tuple(precautions_of(study, o, departures(observations, o.test)) for o in outcomes)
-    judged = [(o.test, p) for o, p in zip(outcomes, precautions, strict=True) if o.result.kind != "info"]
+    titles = {test.id: test.title for test in study.tests}
+    judged = [(titles[o.test], p) for o, p in zip(outcomes, precautions, strict=True) if o.result.kind != "info"]
     return Analysis(
         study=study,
         readings=readings,

@@ -54,7 +54,7 @@ from evenbench.measure.uncertainty import (
 from evenbench.measure.units import Unit
 from evenbench.measure.wording import listed
 from evenbench.study.columns import Lists, Rows
-from evenbench.study.model import DeclaredReading, Product, Result, Study, Test
+from evenbench.study.model import BlocksAs, DeclaredReading, Drift, Product, Result, Study, Test
 from evenbench.study.readings import NotUsed, Readings
 from evenbench.study.sources import constants, instruments, repeats, roundings
 
@@ -101,6 +101,9 @@ class Outcomes(Frozen):
     product       int32[N] index into `products`
     block         int32[N] index into `blocks`; all 0 where the test has no blocks
     order         float64[N] place in the order run; nan where not written down
+    drift         how the rig shifts over that order, as the study declares it
+    random_order  whether the order was drawn
+    blocks_as     whether each block has a level of its own, or all are a sample
     value         float64[N] in the result's unit
     own           float64[N] standard uncertainty from resolution, independent per run, in the result's unit.
                   Never added to the scatter between runs, which contains it already
@@ -114,6 +117,7 @@ class Outcomes(Frozen):
     beyond        runs of which only bounds are known
     missing       everything that has neither
     read          float64[N] of a result near a target, the values whose distances from it are the outcomes; else None
+    baseline      float64[N] what each run stood at before, in the unit of the result that is its baseline; else None
     """
 
     test: str
@@ -124,6 +128,9 @@ class Outcomes(Frozen):
     block: NDArray[np.int32]
     blocks: tuple[str, ...]
     order: Array
+    drift: Drift
+    random_order: bool
+    blocks_as: BlocksAs
     value: Array
     own: Array
     shared: Array
@@ -136,6 +143,7 @@ class Outcomes(Frozen):
     beyond: tuple[Beyond, ...] = ()
     missing: tuple[Missing, ...] = ()
     read: Array | None = None
+    baseline: Array | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -173,6 +181,7 @@ class Outcomes(Frozen):
             run=self.run[kept],
             rows=self.rows.take(np.flatnonzero(kept)),
             read=None if self.read is None else self.read[kept],
+            baseline=None if self.baseline is None else self.baseline[kept],
         )
 
     def of(self, product: str) -> NDArray[np.intp]:
@@ -476,6 +485,9 @@ class _Reduction:
         """Everything one result came to."""
         off_scale = _off_scale(result, self.values[result.id])
         value = np.where(off_scale | (np.abs(self.values[result.id]) > _GREATEST), np.nan, self.values[result.id])
+        before = self.baseline(result)
+        if before is not None:
+            value = np.where(np.isfinite(before), value, np.nan)
         kept = np.flatnonzero(np.isfinite(value))
         own, shared, folded = self.pulled(result, kept)
         says = self.bench(result, kept, own, drawn=bench)
@@ -493,6 +505,9 @@ class _Reduction:
             block=self.block[kept],
             blocks=self.blocks,
             order=order[kept],
+            drift=self.test.drift,
+            random_order=self.test.order == "random",
+            blocks_as=self.test.blocks_as,
             value=np.asarray(unit.from_si(value[kept]), dtype=np.float64),
             own=np.asarray(in_unit(says.own), dtype=np.float64),
             shared=np.array([in_unit(p) for p in shared.values()], dtype=np.float64).reshape(len(shared), len(kept)),
@@ -504,8 +519,18 @@ class _Reduction:
             rows=self.rows(result).take(kept),
             beyond=self.beyond(result, value),
             missing=self.missing(result, value, off_scale),
+            baseline=None if before is None else before[kept],
         )
         return near_target(outcomes)
+
+    def baseline(self, result: Result) -> Array | None:
+        """What every run stood at before, in the unit of the result that says so; nan where its scale has no place."""
+        if not result.baseline:
+            return None
+        before = next(r for r in self.test.results if r.id == result.baseline)
+        value = self.values[before.id]
+        off = _off_scale(replace(before, scale=result.scale), value)
+        return np.asarray(before.unit.from_si(np.where(off, np.nan, value)), dtype=np.float64)
 
     # -- errors
 
@@ -612,6 +637,8 @@ class _Reduction:
             absent = self.absent(result, n)
             note = f" ({run.note})" if run.note else ""
             reason = _without(absent) if absent else "the formula has no value for these readings"
+            if result.baseline and not absent and np.isfinite(self.values[result.id][n]) and not off_scale[n]:
+                reason = f"{result.baseline}, at which products are compared, has no value here"
             if off_scale[n]:
                 reason = _WHY_OFF[result.scale].format(id=result.id)
             empty = bool(absent) and all(name in self.averages.count for lack in absent for name in _named(lack))
@@ -626,7 +653,8 @@ class _Reduction:
         done: dict[str, list[_Lack]] = {}
         for r in _in_order(self.test.results):
             done[r.id] = self.lacking(needs(r.formula), n, done)
-        return done[result.id]
+        before = done.get(result.baseline, [])
+        return list(dict.fromkeys([*done[result.id], *before]))
 
     def lacking(self, needed: tuple[str | Choice, ...], n: int, done: Mapping[str, list[_Lack]]) -> list[_Lack]:
         """Which of some needs run `n` lacks; `done` says it of the results."""

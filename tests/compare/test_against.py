@@ -157,7 +157,7 @@ def test_without_scatter_and_without_a_step_there_is_nothing_to_judge_by() -> No
     assert (family.verdict, family.why) == (("cannot say",), (NO_SPREAD,))
 
 
-# statistics.md 1, resolution: root mean square bias of a mean of rounded readings, B / h by sd / h.
+# The engine specification, section 1: root mean square bias of a mean of rounded readings, B / h by sd / h.
 @pytest.mark.parametrize(("sd", "bias"), [(0.0, 0.28868), (0.1, 0.19213), (0.25, 0.065551), (0.4, 0.0095656)])
 def test_what_rounding_leaves_is_counted_in_every_difference(sd: float, bias: float) -> None:
     """The scatter of rounded runs, by Sheppard's correction, says how far rounding may leave a mean."""

@@ -6,7 +6,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from evenbench.compare.against import MIXED_UP
+from evenbench.compare.comparison import Comparison
 from evenbench.compare.drift import drift_term, gauge, inflation
+from evenbench.compare.spread import NO_ORDER
+from tests.engine import analysis_of, one_test, rows_of
 
 Array = NDArray[np.float64]
 NOTHING = np.zeros(0, dtype=np.int32)
@@ -40,7 +44,7 @@ def powers(order: Array, degree: int) -> Array:
     return np.column_stack([c - c.mean() for c in columns]) if columns else np.zeros((len(order), 0))
 
 
-# statistics.md 2.4: mean over the products of the variance of product - control, in units of the run's variance;
+# The engine specification, section 2.4: mean over the products of the variance of product - control, in units of the run's variance;
 # computed there with independent code.
 @pytest.mark.parametrize(
     ("degree", "variance"), [(0, 0.4242), (1, 0.4960), (2, 0.5574), (3, 0.6164), (4, 0.6767)]
@@ -52,7 +56,7 @@ def test_what_a_drift_term_costs(degree: int, variance: float) -> None:
 
 
 def test_controls_first_and_products_sorted_is_hopeless() -> None:
-    """statistics.md 2.4: inflation from 1.9 for the first product to 76.4 for the last."""
+    """The engine specification, section 2.4: inflation from 1.9 for the first product to 76.4 for the last."""
     row, order = first()
     term = drift_term("linear", order, np.zeros(45, np.int32), row == 0, random_order=False)
     found = inflation(design_of(row), term.columns, CONTRASTS)
@@ -62,7 +66,7 @@ def test_controls_first_and_products_sorted_is_hopeless() -> None:
 
 
 def test_a_random_order_costs_little() -> None:
-    """statistics.md 2.4: over random orders of 45 runs the worst product has median 1.10, 95 % below 1.27."""
+    """The engine specification, section 2.4: over random orders of 45 runs the worst product has median 1.10, 95 % below 1.27."""
     row, order = first()
     rng = np.random.default_rng(1)
     worst = []
@@ -119,3 +123,62 @@ def test_a_drift_that_is_a_product_cannot_be_told_from_it() -> None:
     design = np.repeat(np.eye(2), 2, axis=0)
     step = np.array([[-1.0], [-1.0], [1.0], [1.0]])
     assert inflation(design, step, np.array([[1.0, -1.0]])).tolist() == [np.inf]
+
+
+# ------------------------------------------------------------------------------------------------- in a whole study
+
+
+def drifting(row: NDArray[np.int64], order: Array, change: float, *, test: str, seed: int = 1) -> Comparison:
+    """A study whose rig drifts by `change` from the first run to the last, with scatter 1 and no real difference."""
+    rng = np.random.default_rng(seed)
+    ids = ["c", *(f"p{k:02}" for k in range(1, 14))]
+    study = one_test({id: "control" if id == "c" else "candidate" for id in ids}, test=test)
+    value = 20 + change * (order - 1) / (len(order) - 1) + rng.standard_normal(len(row))
+    count = dict.fromkeys(ids, 0)
+    rows = []
+    for k, place, x in zip(row.tolist(), order.tolist(), value.tolist(), strict=True):
+        count[ids[k]] += 1
+        rows.append({"product": ids[k], "run": str(count[ids[k]]), "order": f"{place:g}", "x": repr(x)})
+    return analysis_of(study, rows).comparisons[0]
+
+
+def test_a_declared_drift_is_fitted_and_told() -> None:
+    """With controls between the drift of 30 is found, no product is called better, and the words hang on the term."""
+    found = drifting(*between(), 30.0, test='drift = "linear"\norder = "as listed"')
+    assert set(found.families[0].verdict) <= {"not settled", "same"}
+    assert found.fit is not None
+    assert found.fit.drift is not None
+    assert found.fit.drift.change == pytest.approx(30.0, abs=2.0)
+    assert any(note.startswith("drift from the first run to the last: ") for note in found.notes)
+    assert any(flag.startswith("without the drift term ") for flag in found.flags)
+    assert "drift linear and quadratic in the order" in found.notes[0]
+
+
+def test_a_hopeless_order_is_refused() -> None:
+    """Controls first and products sorted: the last products cannot be told from the drift."""
+    found = drifting(*first(), 6.0, test='drift = "linear"\norder = "as listed"')
+    words = dict(zip(found.families[0].members, found.families[0].verdict, strict=True))
+    assert words["p13"] == "cannot say"
+    assert found.families[0].why[-1] == MIXED_UP
+    assert words["p01"] != "cannot say"
+    assert any("times the variance" in flag for flag in found.flags)
+
+
+def test_a_drift_without_the_order_is_refused() -> None:
+    study = one_test({"c": "control", "a": "candidate"}, test='drift = "linear"')
+    found = analysis_of(study, rows_of({"c": [1.0, 2.0, 1.5], "a": [2.0, 2.5, 3.0]})).comparisons[0]
+    assert found.families[0].verdict == ("cannot say",)
+    assert found.families[0].why == (NO_ORDER,)
+
+
+def test_with_a_drift_the_levels_are_those_of_least_squares() -> None:
+    """Against numpy's own least squares on the same columns."""
+    row, order = between()
+    found = drifting(row, order, 3.0, test='drift = "linear"\norder = "as listed"')
+    x = (2 * order - 51) / 49
+    design = np.column_stack([np.eye(14)[row], x, x**2 - (x**2).mean()])
+    o = found.outcomes
+    value = np.empty(50)
+    value[(o.order - 1).astype(int)] = o.value
+    theta = np.linalg.lstsq(design, value, rcond=None)[0]
+    assert found.estimate == pytest.approx(theta[:14], rel=1e-9)

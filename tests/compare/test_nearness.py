@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison, compare_one
-from evenbench.compare.nearness import FOLDED, folds
+from evenbench.compare.nearness import FOLDED, FOLDED_ONCE, folds
 from evenbench.reduce import reduce
 from evenbench.study.model import Study
 from evenbench.study.parse import parse
@@ -332,3 +332,134 @@ def bench_text(result: str) -> str:
         f'format = 1\n[study]\nid = "bench"\ntitle = "Bench"\n{products}[tests.t]\ntitle = "T"\nreferences = ["r"]\n'
         f'readings.x = {{ unit = "mm" }}\nresults.y = {{ formula = "x", unit = "mm", {result} }}\n'
     )
+
+
+# -------------------------------------------------------------------------------------------- in words, and few runs
+
+APART = {"c": [57.0, 57.5, 56.5], "a": [65.0, 65.5, 64.5], "b": [49.0, 49.5, 48.5]}
+SHORE = {id: ROLES[id] for id in APART}
+
+
+@pytest.mark.parametrize("kind", ["benefit", "risk"])
+def test_a_distance_is_told_as_nearer_or_farther(kind: str) -> None:
+    """The figures are distances from the target, and never "higher" or "lower"."""
+    found = compared(bench(near("65 mm", kind=kind), roles=SHORE), APART)
+    nearer, farther = (found.sentence("c", product) for product in ("a", "b"))
+    some = "0" if kind == "risk" else ""
+    assert nearer.startswith(f"Product a: 7.{'67' if some else '7'} mm nearer to 65 mm than Product c (")
+    assert farther.startswith(f"Product b: 8.0{some} mm farther from 65 mm than Product c (")
+    assert not any(word in nearer + farther for word in ("higher", "lower"))
+    if kind == "risk":
+        assert ("at worst 6." in nearer, " nearer, at best " in nearer) == (True, True)
+        assert ("at worst 8.8" in farther, " farther, at best " in farther) == (True, True)
+
+
+def test_an_interval_across_no_difference_says_both_ways() -> None:
+    found = compared(bench(near("65 mm"), roles=SHORE), {**APART, "a": [57.4, 57.0, 56.7]})
+    assert "(anywhere from" in found.sentence("c", "a")
+    assert " nearer to " in found.sentence("c", "a").split("(")[1]
+
+
+LIKE_RISK = near("control", "3 mm", "risk")
+HURT = [
+    pytest.param([18.1, 18.0, 17.9], "no harm shown", False, id="alike"),
+    pytest.param([28.0, 28.1, 27.9], "harm", True, id="above"),
+    pytest.param([8.0, 8.1, 7.9], "harm", True, id="below"),
+    pytest.param([21.0, 21.1, 20.9], "harm", False, id="above-and-perhaps-too-little"),
+    pytest.param([19.0, 19.1, 18.9], "no harm shown", False, id="real-and-too-little"),
+    pytest.param([22.0, 15.0, 19.0], "not settled", False, id="unclear"),
+]
+
+
+@pytest.mark.parametrize(("values", "word", "enough"), HURT)
+def test_a_risk_either_way(values: list[float], word: str, enough: bool) -> None:
+    """Hardening and softening both harm; the interval has two ends."""
+    found = compared(bench(LIKE_RISK, roles={"c": "control", "a": "candidate"}), {"c": [18.0, 18.1, 17.9], "a": values})
+    family = found.families[0]
+    assert (family.verdict[0], family.by_enough[0]) == (word, enough)
+    assert "at worst" not in found.because[0][0]
+    assert any(note.startswith("any difference from Product c may harm") for note in found.notes)
+
+
+def test_a_risk_either_way_has_the_interval_of_a_benefit() -> None:
+    """Two-sided and simultaneous, where other risks have two one-sided bounds."""
+    roles = {"c": "control", "a": "candidate", "b": "candidate"}
+    data = {"c": [18.0, 18.4, 17.7], "a": [19.0, 18.1, 18.9], "b": [21.0, 21.1, 20.4]}
+    risk, benefit = (
+        compared(bench(near("control", "3 mm", kind), roles=roles), data).families[0] for kind in ("risk", "benefit")
+    )
+    assert risk.low.tolist() == benefit.low.tolist()
+    assert risk.high.tolist() == benefit.high.tolist()
+
+
+def test_no_harm_in_words() -> None:
+    found = compared(
+        bench(LIKE_RISK, roles={"c": "control", "a": "candidate"}), {"c": [18.0, 18.1, 17.9], "a": [18.1, 18.0, 17.9]}
+    )
+    assert found.because[0][0].endswith(": no harm shown: any difference is less than the 3 mm that matter.")
+
+
+@pytest.mark.parametrize(("values", "word"), [([18.1, 18.0, 17.9], "supported"), ([8.0, 8.1, 7.9], "contradicted")])
+@pytest.mark.parametrize("target", ["control", "reference: r"])
+def test_claims_of_no_harm_either_way(values: list[float], word: str, target: str) -> None:
+    claim = 'claims = [{ says = "Safe", about = ["t.y"], must = "no harm" }]\n'
+    buyer = '[buyers.one]\ntitle = "One"\nweights.t.z = 1\nmust = [{ result = "t.y", is = "no harm" }]\n'
+    other = 'results.z = { formula = "x", unit = "mm", kind = "benefit", better = "higher", matters = "1 mm" }\n'
+    study = bench(
+        near(target, "3 mm", "risk"),
+        roles={"c": "control", "r": "reference"},
+        more=f'{other}[products.a]\nname = "A"\n{claim}{buyer}',
+    )
+    found = analysis_of(study, rows_of({"c": [18.0, 18.1, 17.9], "r": [18.0, 18.2, 17.8], "a": values}))
+    assert found.claims[0].verdict == word
+    assert (dict(found.placings[0].left_out).get("a") or "").startswith("fails" if word == "contradicted" else "")
+    assert ("a" in found.placings[0].products) == (word == "supported")
+
+
+ONCE = {"c": [18.4, 17.8, 18.1, 17.9], "a": [18.2], "b": [21.0], "d": [26.0]}
+
+
+def test_a_single_run_near_the_target_keeps_its_finding() -> None:
+    """The pooled scatter of the values stands for that of distances, and the report says so."""
+    roles = {id: ROLES[id] for id in ONCE}
+    found = compared(bench(near("18 mm", kind="risk"), roles=roles), ONCE)
+    assert found.fit is not None
+    sd = float(np.std(ONCE["c"], ddof=1))
+    assert found.fit.spread == "pooled"
+    assert (found.fit.sd, found.fit.df) == (pytest.approx(sd, rel=1e-9), 3)
+    assert FOLDED_ONCE in found.flags
+    assert FOLDED not in found.flags
+    assert dict(zip(found.families[0].members, found.families[0].verdict, strict=True))["d"] == "harm"
+    assert any("the pooled scatter of the values" in note for note in found.notes)
+
+
+def test_no_distance_scatters_more_than_its_value() -> None:
+    """What the rule rests on, for normal values at every distance from the target: var |X| = var X + m^2 - (E|X|)^2.
+
+    Source: the mean of a folded normal, Leone, Nelson & Nottingham (1961), Technometrics 3, 543-550 (from memory).
+    """
+    from scipy import stats
+
+    for m in np.linspace(0, 4, 41).tolist():
+        mean = math.sqrt(2 / math.pi) * math.exp(-(m**2) / 2) + m * (1 - 2 * float(stats.norm.cdf(-m)))
+        assert float(stats.foldnorm.mean(m)) == pytest.approx(mean, rel=1e-9)
+        assert 1 + m**2 - mean**2 <= 1 + 1e-12
+
+
+def test_intervals_of_single_runs_near_the_target_hold() -> None:
+    """With one run each and four of the control, all intervals of a study hold together in 95 % of studies or more."""
+    generator = np.random.Generator(np.random.PCG64(20261125))
+    roles = {"c": "control", "a": "candidate", "b": "candidate"}
+    study, truth = bench(near("18 mm", kind="benefit"), roles=roles), {"c": 18.3, "a": 18.0, "b": 20.0}
+    from scipy import stats
+
+    mean = {p: float(stats.foldnorm.mean(abs(level - 18) / 0.5, scale=0.5)) for p, level in truth.items()}
+    held = 0
+    for _ in range(150):
+        data = {
+            p: (level + 0.5 * generator.standard_normal(4 if p == "c" else 1)).tolist() for p, level in truth.items()
+        }
+        family = compared(study, data).families[0]
+        true = np.array([mean[p] - mean["c"] for p in family.members])
+        held += bool(np.all((family.low <= true) & (true <= family.high)))
+    assert held >= 0.93 * 150

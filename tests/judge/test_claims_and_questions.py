@@ -230,7 +230,7 @@ def test_a_question_answered_by_a_buyer_carries_the_conditions() -> None:
     answer = advised({**NEAR_CONTROL, "a": [20.0, 21.0, 19.0], "b": [15.0, 14.0, 16.0]}).answers[0]
     assert answer.answer is not None
     assert answer.answer.startswith("Commuter: Product a (only if the seams hold; not if it peels). Nothing else")
-    assert answer.because == "Commuter weighs 2 × t.y."
+    assert answer.because == "Commuter weighs 2 × T: y."
 
 
 def test_a_question_whose_buyer_has_no_advice_is_open() -> None:
@@ -249,3 +249,67 @@ def test_the_summary_names_what_is_left_open() -> None:
     console = Console(file=StringIO(), width=200)
     show(advised({"c": [1.0], "a": [2.0], "b": [3.0]}), console)
     assert 'Left open: "Which for me?"' in console.file.getvalue()  # type: ignore[attr-defined]
+
+
+# ---------------------------------------------------------------------- who was not measured, what is too small
+
+
+def test_who_was_not_measured_stands_behind_an_answer() -> None:
+    """Candidates without a run are named, whether one is best, several are, or a risk is asked about."""
+    assert asked(WHICH, {**SHELF, "d": [], "e": []})[0] == (
+        "Product a: nothing else tested could be best. Not measured: Product d, Product e."
+    )
+    close, _ = asked(WHICH, {**SHELF, "d": [20.0, 20.5, 19.0], "e": []})
+    assert close == "Product a or Product d: too close to call between them. Not measured: Product e."
+    risk, _ = asked(WHICH, {**SHELF, "b": [1.0, 2.0, 0.0], "e": []}, kind="risk")
+    assert risk is not None
+    assert risk.endswith("harm: Product b. Not measured: Product e.")
+
+
+def because_of(claim: str, data: dict[str, list[float]]) -> tuple[str, str]:
+    study = one_test({"c": "control"}, matters="2 g", extra=f"[products.a]\nname = 'A'\nclaims = [{claim}]\n")
+    found = analysis_of(study, rows_of(data)).claims[0]
+    return found.verdict, found.because
+
+
+def test_better_by_less_than_matters_neither_bears_a_claim_out_nor_refutes_it() -> None:
+    """The verdict is `same`, and the whole interval lies above 0: the maker is right, and it does not matter."""
+    word, because = because_of(BETTER, {"c": [10.0, 10.1, 9.9, 10.0], "a": [10.9, 11.0, 11.1, 11.0]})
+    assert word == "not settled"
+    assert because.startswith("Better, but by less than matters: A: 1.00 g higher than Product c (between 0.8")
+    assert because.endswith("same, to within the 2 g that matter.")
+
+
+def test_the_same_with_no_difference_within_reach_contradicts_better() -> None:
+    word, because = because_of(BETTER, {"c": [10.0, 10.1, 9.9, 10.0], "a": [10.0, 10.05, 9.95, 10.0]})
+    assert word == "contradicted"
+    assert because.startswith("A: 0.00 g higher than Product c (anywhere from")
+
+
+LEVELS = (
+    'readings.grade = { levels = ["0", "50", "80", "100"] }\n'
+    'readings.leaks = { kind = "yes or no" }\n'
+    'results.rating = { formula = "grade", better = "higher", kind = "benefit" }\n'
+    'results.wet = { formula = "leaks", better = "lower", kind = "risk" }\n'
+)
+HELD = [
+    pytest.param("at least", "80", "t.rating", ["80", "100", "80"], "supported", "3 of 3", id="all-meet"),
+    pytest.param("at least", "80", "t.rating", ["0", "50", "50"], "contradicted", "0 of 3", id="all-miss"),
+    pytest.param("at least", "80", "t.rating", ["80", "50", "100"], "not settled", "2 of 3", id="some"),
+    pytest.param("at most", "no", "t.wet", ["no", "no", "no"], "supported", "3 of 3", id="never"),
+    pytest.param("at most", "no", "t.wet", ["yes", "yes", "yes"], "contradicted", "0 of 3", id="always"),
+]
+
+
+@pytest.mark.parametrize(("must", "level", "about", "cells", "word", "runs"), HELD)
+def test_a_claim_on_levels_is_judged_by_every_run(
+    must: str, level: str, about: str, cells: list[str], word: str, runs: str
+) -> None:
+    claim = f'{{ says = "Holds", about = ["{about}"], must = "{must}", value = "{level}" }}'
+    study = one_test({"c": "control"}, extra=f"{LEVELS}[products.a]\nname = 'A'\nclaims = [{claim}]\n")
+    column = "grade" if about == "t.rating" else "leaks"
+    blank = {"product": "a", "x": "1", "grade": "", "leaks": ""}
+    rows = [blank | {"run": str(n + 1), column: cell} for n, cell in enumerate(cells)]
+    found = analysis_of(study, rows).claims[0]
+    assert found.verdict == word
+    assert found.because == f"T: {about.removeprefix('t.')} {must} {level} in {runs} runs."

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from evenbench.judge.precautions import Precaution, precautions_of_study, rank_correlation
+from evenbench.judge.precautions import Precaution, Precautions, precautions_of_study, rank_correlation
 from evenbench.study.parse import parse
 from evenbench.study.readings import parse_readings
 from tests.engine import analysis_of, one_test, rows_of
@@ -21,8 +21,8 @@ def item(name: str, data: dict[str, list[float]], **declared: object) -> Precaut
 
 REPLICATED = [
     pytest.param({"c": [1.0, 2, 3], "a": [1.0, 2, 3]}, 1, "at least 3 runs of every product", id="three"),
-    pytest.param({"c": [1.0, 2, 3], "a": [1.0, 2]}, 0.5, "only 2 runs of a", id="two"),
-    pytest.param({"c": [1.0, 2, 3], "a": [1.0]}, 0, "only 1 run of a", id="one"),
+    pytest.param({"c": [1.0, 2, 3], "a": [1.0, 2]}, 0.5, "only 2 runs of Product a", id="two"),
+    pytest.param({"c": [1.0, 2, 3], "a": [1.0]}, 0, "only 1 run of Product a", id="one"),
     pytest.param({"c": [1.0], "a": [1.0]}, 0, "1 run of 2 products", id="one-each"),
 ]
 
@@ -99,5 +99,15 @@ def test_the_study_is_as_careful_as_its_least_careful_test() -> None:
     good = analysis_of(one_test({"c": "control", "a": "candidate"}), rows_of({"c": [1.0, 2, 3], "a": [1.0, 2, 3]}))
     poor = analysis_of(one_test({"c": "control", "a": "candidate"}), rows_of({"c": [1.0, 2, 3], "a": [1.0]}))
     found = precautions_of_study([("one", good.precautions[0]), ("two", poor.precautions[0])])
-    assert found.items[0] == Precaution(name="replicated", taken=0, because="two: only 1 run of a")
+    assert found.items[0] == Precaution(name="replicated", taken=0, because='"two": only 1 run of Product a')
     assert str(found) == "0 of 4 taken"
+
+
+def test_a_test_is_named_once() -> None:
+    """Results of one test with reasons of their own stand together behind its title."""
+    one, other, good = (
+        Precautions(items=(Precaution(name="replicated", taken=taken, because=because),))
+        for taken, because in ((0, "only 1 run of A"), (0, "only 1 run of B"), (1, "at least 3 runs"))
+    )
+    found = precautions_of_study([("Soak, shaken", one), ("Soak, shaken", other), ("Drag", good)])
+    assert found.items[0].because == '"Soak, shaken": only 1 run of A, only 1 run of B'

@@ -76,6 +76,18 @@ def digit(rows: Rows, draw: random.Random) -> int | None:
     return row
 
 
+def left_out(rows: Rows, draw: random.Random) -> int | None:
+    """One digit left out."""
+    row, column = _cell(rows, draw)
+    typed = rows[row][column]
+    digits = [n for n, c in enumerate(typed) if c.isdigit()]
+    if len(digits) < 2:
+        return None
+    at = draw.choice(digits)
+    rows[row][column] = (typed[:at] + typed[at + 1 :]).strip(".")
+    return row
+
+
 PAIRS = (("before", "after"), ("dry", "wet"), ("first", "third"))
 
 
@@ -112,6 +124,7 @@ PLANTS: dict[str, Callable[[Rows, random.Random], int | None]] = {
     "the decimal point off by one or two places": point,
     "two digits exchanged": transposed,
     "one digit wrong": digit,
+    "one digit left out": left_out,
     "two readings in each other's columns": swapped,
     "one figure copied from the row before": copied_cell,
     "a whole row copied from the row before": copied_row,

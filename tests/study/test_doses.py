@@ -103,7 +103,7 @@ DOSES = [
     ('{ amount = "20 mL" }', "products.p0.dose: 'per' is missing."),
     ('{ amount = "20 g", per = "1..2 jacket" }', "products.p0.dose.amount: the pack is a volume"),
     ('{ amount = "20 mL", pr = "2 jacket" }', "products.p0.dose: 'per' is missing."),
-    ("20", "products.p0.dose: a text in quotes"),
+    ("20", "products.p0.dose: an amount in quotes"),
 ]
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evenbench.study.cells import advice, decimal_step, number
+from evenbench.study.cells import advice, decimal_step, number, span
 from evenbench.study.mistakes import StudyError
 from evenbench.study.model import Study
 from evenbench.study.readings import LONG, Readings, parse_readings
@@ -477,6 +477,12 @@ COMMON = "Write a number such as 12.4, or leave the cell empty with a note."
 NO_BOUND = "this is no bound or interval that can be read."
 ALONE = "the number and its unit cannot be parted here."
 BOUNDS = "Write it as in 570..580, ..724, <0.5, >100 or ~570, the lower end first."
+NOTHING = ("there is no number here.", "Leave the cell empty, with a note.")
+A_BOUND = "a bound is written with a sign."
+BETWEEN = "an interval is written with two points."
+ABOUT = "what is only about so is written with a sign."
+AN_ONLY = "a number stands alone in its cell."
+IN_G = "the study has this reading in g."
 CELLS = {
     "61,2": ("a number is written with a decimal point.", "Write 61.2."),
     "-0,25": ("a number is written with a decimal point.", "Write -0.25."),
@@ -503,11 +509,34 @@ CELLS = {
     "~": (NO_BOUND, BOUNDS),
     "<0,5": (NO_BOUND, BOUNDS),
     "DNF": ("this is not a number.", "Write did not finish."),
-    "nan": ("this is not a number.", COMMON),
+    "nan": NOTHING,
     "inf": ("this is not a number.", COMMON),
-    "n/a": ("this is not a number.", COMMON),
-    "—": ("this is not a number.", COMMON),
-    "61.2?": ("this is not a number.", COMMON),
+    "n/a": NOTHING,
+    "—": NOTHING,
+    "-": NOTHING,
+    "none": ("there is no number here.", "Leave the cell empty, with a note, or write 0 if 0 was read."),
+    "over 1000": (A_BOUND, "Write >1000."),
+    "more than 1000": (A_BOUND, "Write >1000."),
+    "at least 1000 g": (A_BOUND, "Write >1000 g."),
+    "> than 5": (A_BOUND, "Write >5."),
+    "1000+": (A_BOUND, "Write >1000."),
+    "under 5": (A_BOUND, "Write <5."),
+    "less than 5": (A_BOUND, "Write <5."),
+    "≤ 0.5": (A_BOUND, "Write <0.5."),
+    "380-390": (BETWEEN, "Write 380..390."),
+    "380 to 390": (BETWEEN, "Write 380..390."),
+    "380 – 390": (BETWEEN, "Write 380..390."),
+    "between 380 and 390 g": (BETWEEN, "Write 380..390 g."),
+    "390-380": ("this is not a number.", COMMON),  # it may be a difference
+    "380 and 390": (f"it is in and 390, and {IN_G}", "Convert it, or correct its unit."),
+    "ca. 370": (ABOUT, "Write ~370, which is read as 360..380."),
+    "about 370": (ABOUT, "Write ~370, which is read as 360..380."),
+    "approx 370": (ABOUT, "Write ~370, which is read as 360..380."),
+    "370ish": (ABOUT, "Write ~370, which is read as 360..380."),
+    "≈370": (ABOUT, "Write ~370, which is read as 360..380."),
+    "0.98 (est.)": (AN_ONLY, "Write 0.98 with a note, or ~0.98 if it is only about that."),
+    "0.98?": (AN_ONLY, "Write 0.98 with a note, or ~0.98 if it is only about that."),
+    "0.98 (g)": ("this is not a number.", COMMON),
     "1_000": ("this is not a number.", COMMON),
     "12-Jan": ("this is not a number.", COMMON),
     "#DIV/0!": ("this is not a number.", COMMON),
@@ -523,11 +552,11 @@ def test_a_cell_that_is_no_number_is_told(typed: str) -> None:
     assert advice(typed, "g") == CELLS[typed]
 
 
-@pytest.mark.parametrize("typed", [typed for typed, (_, write) in CELLS.items() if re.match(r"Write [-0-9]", write)])
+@pytest.mark.parametrize("typed", [typed for typed, (_, write) in CELLS.items() if re.match(r"Write [-<>~0-9]", write)])
 def test_what_a_message_says_to_write_is_read(typed: str) -> None:
     """Whoever follows the advice is understood."""
-    for one in re.findall(r"-?[0-9.]*[0-9]", CELLS[typed][1]):
-        assert number(one) is not None
+    for one in re.findall(r"[<>~]?-?[0-9.]*[0-9]", CELLS[typed][1]):
+        assert span(one) is not None
 
 
 @given(st.text(max_size=30))

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from evenbench.compare.drift import HOPELESS
 from evenbench.compare.fit import NO_SPREAD, Fit
 from evenbench.compare.radial import joint
 from evenbench.compare.scale import published
@@ -24,6 +25,10 @@ from evenbench.study.model import Result
 Array = NDArray[np.float64]
 
 # Beyond this a factor rests on the control's variance alone, which is itself uncertain where spreads differ.
+MIXED_UP = (
+    "the order of the runs mixes this difference up with drift or blocks: with the control in between, or in a drawn "
+    "order, it could be told"
+)
 STEEPEST_OF_ITS_OWN = 0.97
 
 
@@ -40,6 +45,9 @@ class Family(Frozen):
     why          m reasons where something is missing, else ""
     constants    float64[m] standard errors to each side; nan where there is no interval
     method       how the constants were found, for the method note
+    break_even   float64[m] the scatter between runs of one product up to which the effect would hold against every
+                 other comparison of the family, on the scale of comparison; nan where there is no effect. It claims
+                 nothing of the scatter that there is
     """
 
     other: str
@@ -53,6 +61,7 @@ class Family(Frozen):
     why: tuple[str, ...]
     constants: Array
     method: str
+    break_even: Array
     level: float
 
     @property
@@ -88,6 +97,8 @@ def against(
     low, high, p, c, method = blank.copy(), blank.copy(), blank.copy(), blank.copy(), ""
     why = [f"{other} and this product never ran in connected blocks" if not k else "" for k in known]
     problem = fit.problem
+    mixed_up = fit.inflation(contrasts) > HOPELESS
+    why = [reason or (MIXED_UP if mixed else "") for reason, mixed in zip(why, mixed_up.tolist(), strict=True)]
     if not problem:
         why = [reason or ("" if e > 0 else NO_SPREAD) for reason, e in zip(why, error.tolist(), strict=True)]
         kept = np.flatnonzero([not reason for reason in why])
@@ -114,8 +125,41 @@ def against(
         why=tuple(why),
         constants=c,
         method=method,
+        break_even=break_even(fit, contrasts, effect, result, level),
         level=level,
     )
+
+
+def break_even(fit: Fit, contrasts: Array, effect: Array, result: Result, level: float = 0.95) -> Array:
+    """float64[m] how much runs of one product may scatter for each effect to be told from none, were that known.
+
+    The effect over the standard error that a scatter of 1 would give it and the constant of the family on infinitely
+    many degrees of freedom. For a tester who has run everything once, and knows by experience how alike runs are.
+
+    >>> from evenbench.compare.fit import fit_levels
+    >>> fit = fit_levels(np.arange(14.0), np.arange(14), tuple("abcdefghijklmn"), np.zeros(14, int))
+    >>> from types import SimpleNamespace
+    >>> contrasts, benefit = fit.contrasts(tuple("bcdefghijklmn"), "a"), SimpleNamespace(kind="benefit")
+    >>> float(break_even(fit, contrasts, np.full(13, 10.0), benefit)[0].round(4))
+    2.5348
+    """
+    out = np.full(len(contrasts), np.nan)
+    kept = np.flatnonzero(fit.can_estimate(contrasts) & np.isfinite(effect))
+    if not len(kept):
+        return out
+    scatter = contrasts[kept] @ fit.shape @ contrasts[kept].T
+    each = np.sqrt(np.diag(scatter))
+    if not np.all(each > 0):
+        return out
+    b = factors(scatter / np.outer(each, each))
+    m = len(kept)
+    c = float(bonferroni(level, np.array([np.inf]), m, 1 if result.kind == "risk" else 2)[0])
+    if b is not None and result.kind != "risk":
+        c = constant(b, np.inf, sides=2, level=level)
+    elif b is not None and (found := largest_one_sided(b, np.inf, level=level))[1] is not None:
+        c = found[0]
+    out[kept] = np.abs(effect[kept]) / (c * each)
+    return out
 
 
 def unsaid(result: Result, other: str, members: tuple[str, ...], why: tuple[str, ...], level: float) -> Family:
@@ -133,6 +177,7 @@ def unsaid(result: Result, other: str, members: tuple[str, ...], why: tuple[str,
         why=why,
         constants=blank,
         method="",
+        break_even=blank,
         level=level,
     )
 
@@ -186,7 +231,7 @@ class _Contrasts:
         """The family in words."""
         least, most = float(self.df.min()), float(self.df.max())
         count = counted(len(self.df), "comparison")
-        if self.fit.spread == "pooled":
+        if self.fit.one_df:
             return f"{count} together, t on {counted(self.fit.df, 'degree of freedom', 'degrees of freedom')}"
         own = f"{least:.3g}" if f"{least:.3g}" == f"{most:.3g}" else f"{least:.3g} to {most:.3g}"
         return f"{count} together, t on {own} degrees of freedom" + (", each its own" if len(self.df) > 1 else "")
@@ -195,7 +240,7 @@ class _Contrasts:
         """Intervals with two ends; `size` is |t|."""
         m, df, b, level = len(self.df), self.df, self.b, self.level
         tails = 2 * special.stdtr(df, -size)
-        if self.fit.spread == "unequal" and not self.fit.guarded:
+        if self.fit.each_alone:
             p = -np.expm1(m * np.log1p(-np.minimum(tails, 1 - 2**-53)))
             return sidak(level, df, m, 2), p, f"Šidák's t points for {self.together}"
         if self.fit.spread == "unequal" and b is not None:
@@ -206,7 +251,7 @@ class _Contrasts:
         if b is not None:
             c = np.full(m, constant(b, self.fit.df, sides=2, level=level))
             return c, tail(size, b, self.fit.df, sides=2), f"exact for {self.together}"
-        if self.fit.spread == "pooled" and not self.fit.in_part.any():
+        if self.fit.one_df and not self.fit.in_part.any():
             directions = joint(self.R, self.fit.df, sides=2)
             found, error = directions.constant(level)
             how = f"a sum over directions, good to {error:.1g} standard errors to each side, for {self.together}"
@@ -216,7 +261,7 @@ class _Contrasts:
     def risk(self, harm: Array) -> tuple[Array, Array, str]:
         """Bounds on one side each; `harm` is t, turned so that more is worse."""
         m, b = len(self.df), self.b
-        if b is not None and self.fit.spread == "pooled":
+        if b is not None and self.fit.one_df:
             found, signs = largest_one_sided(b, self.fit.df, level=self.level)
             if signs is not None:
                 p = tail(harm, signs * b, self.fit.df, sides=1)

@@ -152,7 +152,7 @@ def best_of(fit: Fit, candidates: tuple[str, ...], sign: int, *, level: float = 
 
 def _points(fit: Fit, R: Array, b: Array | None, df: Array, level: float) -> Array | float:
     """One-sided constants for one product against the others, which correlate as in R."""
-    if fit.spread == "unequal" and not fit.guarded:
+    if fit.each_alone:
         # Šidák's points for one side need correlations of 0 or more.
         points = sidak if R.min() >= 0 else bonferroni
         return points(level, df, len(df), 1)
@@ -161,6 +161,6 @@ def _points(fit: Fit, R: Array, b: Array | None, df: Array, level: float) -> Arr
         return np.array([family.constant(each, level) for each in df.tolist()])
     if b is not None:
         return constant(b, fit.df, sides=1, level=level)
-    if fit.spread == "pooled" and not fit.in_part.any():
+    if fit.one_df and not fit.in_part.any():
         return joint(R, fit.df, sides=1).constant(level)[0]
     return bonferroni(level, df, len(df), 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,19 +12,17 @@ from evenbench.compare.against import Family, unsaid
 from evenbench.compare.best import Best, best_of
 from evenbench.compare.fit import Fit
 from evenbench.compare.nearness import (
-    FOLDED,
-    FOLDS,
     Nearness,
     both_sides_said,
-    folds,
+    fit_near,
     nearness,
     uncancelled,
     versus,
     with_errors,
 )
+from evenbench.compare.overtime import drift_said, hangs_on_the_term, inflated
 from evenbench.compare.scale import from_scale, on_scale
 from evenbench.compare.sentences import finding
-from evenbench.compare.spread import fitted
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import counted, listed
 from evenbench.reduce import Outcomes
@@ -118,19 +116,19 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
     """Fit one result and say of every product what may be said."""
     unfitted = _unfitted(study, outcomes)
     o = on_scale(outcomes.without(set(unfitted)))
-    folded = folds(o)
-    fit = fitted(o, unequal_because=FOLDS if folded else "") if len(o.value) else None
+    fit, folded = fit_near(o) if len(o.value) else (None, "")
     errors = uncancelled(o)
     fit = with_errors(fit, errors.values()) if fit else None
     estimate, low, high = _levels(o, fit, level)
     matters = _matters(outcomes, estimate)
     families = _families(study, outcomes, fit, matters, level) if fit else ()
-    families += _unsaid(study, outcomes, unfitted, level)
     names = {p.id: p.name for p in study.products}
+    order = _ordered(study, outcomes, o, fit, families, matters, level) if fit else ((), ())
+    families += _unsaid(study, outcomes, unfitted, level)
     by_product = [outcomes.value[outcomes.of(p)] for p in outcomes.products]
     return Comparison(
         outcomes=outcomes,
-        label=f"{study.test(outcomes.test).title}: {outcomes.result.id}",
+        label=f"{study.test(outcomes.test).title}: {outcomes.result.id.replace('_', ' ')}",
         fit=fit,
         products=outcomes.products,
         estimate=estimate,
@@ -149,12 +147,32 @@ def compare_one(study: Study, outcomes: Outcomes, *, level: float = 0.95) -> Com
         ),
         best=_best(study, o, fit, level, unfitted),
         flags=_flags(outcomes, fit, names)
-        + ((FOLDED,) if folded else ())
+        + order[1]
+        + ((folded,) if folded else ())
         + ((both_sides_said(errors),) if errors else ()),
-        notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references, names),
+        notes=_notes(outcomes, fit, families, matters, study.test(outcomes.test).references, names) + order[0],
         level=level,
         near=nearness(outcomes),
     )
+
+
+def _ordered(
+    study: Study,
+    outcomes: Outcomes,
+    on_its_scale: Outcomes,
+    fit: Fit,
+    families: tuple[Family, ...],
+    matters: float | None,
+    level: float,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Notes and flags on the order of runs: the drift found, and which words hang on its term."""
+    names = {p.id: p.name for p in study.products}
+    flags = inflated(fit, families, names)
+    if fit.drift is None:
+        return (), flags
+    plain, _ = fit_near(replace(on_its_scale, drift="none"))
+    without = _families(study, outcomes, plain, matters, level)
+    return (drift_said(fit, outcomes.result, level),), (*flags, *hangs_on_the_term(families, without, names))
 
 
 def averages(result: Result) -> bool:
@@ -173,7 +191,10 @@ def _unfitted(study: Study, outcomes: Outcomes) -> dict[str, str]:
     """Products whose outcomes no model of this version can hold, and why."""
     if outcomes.result.outcome != "number":
         kind = {"grade": "grades", "category": "categories", "place": "places"}[outcomes.result.outcome]
-        return dict.fromkeys(outcomes.products, f"{kind} are shown as they were read; a later version judges them")
+        how = f"{kind} are shown as they were read"
+        if outcomes.result.is_yes_or_no:
+            how = "yes or no is shown as counts"
+        return dict.fromkeys(outcomes.products, f"{how}; a later version judges them")
     out = {}
     for product in outcomes.products:
         beyond = sum(b.product == product for b in outcomes.beyond)
@@ -220,6 +241,7 @@ def _levels(outcomes: Outcomes, fit: Fit | None, level: float) -> tuple[Array, A
         place = outcomes.products.index(product)
         estimate[place] = fit.theta[row]
         scatter, shared = float(fit.covariance[row, row]), float(pulls[row] @ pulls[row])
+        scatter += float(fit.bias[row]) ** 2
         if fit.problem or scatter == 0:
             continue
         total = scatter + shared
@@ -336,7 +358,12 @@ def _notes(
     if note := _SCALES.get(outcomes.result.scale):
         notes.append(note)
     target = outcomes.result.target
-    if target is not None and target.product:
+    if target is not None and target.product and outcomes.result.kind == "risk":
+        notes.append(
+            f"any difference from {names[target.product]} may harm: no harm is shown where the whole interval lies "
+            "within the smallest difference that matters, and there is harm where the whole of it lies on one side of 0"
+        )
+    elif target is not None and target.product:
         notes.append(
             f"judged by how like {names[target.product]} a product is: the same where its whole interval lies within "
             "the smallest difference that matters, worse where the whole of it lies beyond, on either side"

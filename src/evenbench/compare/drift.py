@@ -14,8 +14,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from evenbench.study.model import Drift
+
 Array = NDArray[np.float64]
-Drift = Literal["none", "linear", "linear within block", "curve"]
 Word = Literal["fine", "costs precision", "warn", "cannot say"]
 
 FINE, COSTLY, HOPELESS = 1.5, 3.0, 10.0
@@ -28,10 +29,15 @@ _MOST_CURVE = 4  # columns of a declared curve
 
 @dataclass(frozen=True)
 class Term:
-    """Columns of drift, float64[N, Q], each centred; Q is 0 where there is no drift to fit. `text` says what it is."""
+    """Columns of drift, float64[N, Q], each centred; Q is 0 where there is no drift to fit. `text` says what it is.
+
+    first, last  the runs that were first and last; within a block where it starts anew in each
+    """
 
     columns: Array
     text: str
+    first: int = 0
+    last: int = 0
 
 
 def drift_term(
@@ -60,8 +66,16 @@ def drift_term(
     if np.isnan(order).any():
         raise ValueError("the place in the order is not known of every run")
     if drift == "linear within block":
-        return Term(_scaled(_within(order, block))[:, np.newaxis], "drift linear in the place within the block")
+        within = _within(order, block)
+        ends = int(within.argmin()), int(within.argmax())
+        return Term(_scaled(within)[:, np.newaxis], "drift linear in the place within the block", *ends)
     line = _scaled(order)
+    term = _over_all(drift, order, line, control, random_order=random_order)
+    return Term(term.columns, term.text, int(order.argmin()), int(order.argmax()))
+
+
+def _over_all(drift: Drift, order: Array, line: Array, control: NDArray[np.bool_], *, random_order: bool) -> Term:
+    """The columns of a drift that goes on through all blocks."""
     places = np.unique(order[control])
     if drift == "curve":
         return _curve(line, np.unique(line[control]))

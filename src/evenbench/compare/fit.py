@@ -11,8 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenbench.compare.drift import Term
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.uncertainty import rounding_bias, sheppard
+from evenbench.measure.wording import listed
 from evenbench.study.model import SpreadOfResult
 
 Array = NDArray[np.float64]
@@ -29,6 +31,18 @@ TOO_COARSE = (
 _ROUNDING = 4 * float(np.finfo(np.float64).eps)
 # A product whose residuals have less room than this has none: its runs alone settle its level, or its block.
 _NO_ROOM = 1e-9
+
+
+@dataclass(frozen=True)
+class Drifted:
+    """What the rig did from the first run to the last, in the unit of the outcomes.
+
+    variance  of `change`, divided by the variance of one run
+    """
+
+    change: float
+    variance: float
+    text: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,6 +73,8 @@ class Fit(Frozen):
     flags     what a reader must know beside the figures
     unjudged  why there is no spread to go by though something was run twice; else ""
     step      resolution of the outcomes: what they are known in steps of; 0 where that is not known
+    drift     what the rig did over the order of runs, where the test declares a drift
+    slope     change of the outcome for a change of 1 in the baseline, where levels are compared at one baseline
     """
 
     products: tuple[str, ...]
@@ -84,6 +100,8 @@ class Fit(Frozen):
     flags: tuple[str, ...] = ()
     unjudged: str = ""
     step: float = 0.0
+    drift: Drifted | None = None
+    slope: float | None = None
 
     def index(self, product: str) -> int:
         """Row of a product.
@@ -103,6 +121,21 @@ class Fit(Frozen):
     def can_estimate(self, contrasts: Array) -> NDArray[np.bool_]:
         """Whether the layout can tell each contrast from block differences."""
         return np.asarray(np.abs(contrasts @ self.reach - contrasts).max(axis=-1) < 1e-8)
+
+    def inflation(self, contrasts: Array) -> Array:
+        """How many times larger blocks and drift make the variance of each contrast of theta than products alone."""
+        whole = np.einsum("ij,jk,ik->i", contrasts, self.shape, contrasts)
+        return np.asarray(whole / np.sum(contrasts**2 / self.count, axis=-1), dtype=np.float64)
+
+    @property
+    def one_df(self) -> bool:
+        """Whether every difference has the same degrees of freedom."""
+        return self.spread == "pooled"
+
+    @property
+    def each_alone(self) -> bool:
+        """Whether each difference goes by a t point of its own."""
+        return self.spread == "unequal" and not self.guarded
 
     @property
     def covariance(self) -> Array:
@@ -152,6 +185,8 @@ def fit_levels(
     *,
     rounding: float = 0.0,
     step: float = 0.0,
+    drift: Term | None = None,
+    before: Array | None = None,
     in_part: Array | None = None,
 ) -> Fit:
     """Fit levels of products, with fixed block effects where `block` holds more than one block.
@@ -161,6 +196,8 @@ def fit_levels(
     block    int32[N] any labels; their effects sum to zero, so a level is an average over the blocks
     rounding a standard deviation that is no scatter but arithmetic, in the result's unit
     step     resolution of the outcomes: scatter below what rounding to it alone makes is not believed
+    drift    columns of drift over the order of runs, fitted beside products and blocks
+    before   float64[N] what each run stood at before: levels are those at its mean, along one slope for all products
     in_part  float64[E, N] what one standard uncertainty of each error does to each run, for errors that some of the
              runs share and others do not
 
@@ -173,7 +210,12 @@ def fit_levels(
     """
     present = [k for k in range(len(products)) if np.any(product == k)]
     levels, blocks = len(present), np.unique(block)
-    design = np.zeros((len(value), levels + len(blocks) - 1))
+    term = drift or Term(np.zeros((len(value), 0)), "")
+    at = levels + len(blocks) - 1
+    baseline = np.zeros((len(value), 0)) if before is None else _centred(before)[:, np.newaxis]
+    beside = np.hstack([term.columns, baseline])
+    design = np.zeros((len(value), at + beside.shape[1]))
+    design[:, at:] = beside
     for column, k in enumerate(present):
         design[product == k, column] = 1
     for column, label in enumerate(blocks[:-1], start=levels):
@@ -214,10 +256,30 @@ def fit_levels(
         own_df=own_df,
         variance=np.full(levels, variance),
         freedom=np.full(levels, float(df)),
-        text="least squares on products" + (" and fixed blocks" if len(blocks) > 1 else ""),
+        text=_text(len(blocks) > 1, term.text, "the baseline, one slope" if before is not None else ""),
+        drift=_drifted(term, coefficient[at : at + term.columns.shape[1]], inverse[at : at + term.columns.shape[1]]),
+        slope=float(coefficient[-1]) if before is not None else None,
         flags=(TOO_COARSE,) if coarse and step else (),
         step=step,
     )
+
+
+def _text(blocks: bool, drift: str, baseline: str) -> str:
+    parts = ["products", *(["fixed blocks"] if blocks else []), *([drift] if drift else [])]
+    return f"least squares on {listed([*parts, *([baseline] if baseline else [])])}"
+
+
+def _centred(values: Array) -> Array:
+    return np.asarray(values - values.mean() if len(values) else values)
+
+
+def _drifted(term: Term, coefficient: Array, weight: Array) -> Drifted | None:
+    """The drift from the first run to the last, and its variance in units of that of one run."""
+    if not term.columns.shape[1]:
+        return None
+    first, last = term.columns[term.first], term.columns[term.last]
+    over = (last - first) @ weight
+    return Drifted(change=float((last - first) @ coefficient), variance=float(over @ over), text=term.text)
 
 
 def _own_variances(residual: Array, row: NDArray[np.int64], maker: Array, levels: int) -> tuple[Array, Array]:

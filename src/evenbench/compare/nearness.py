@@ -4,7 +4,8 @@ Near a value: outcomes are distances from it (`reduce` makes them), and fewer is
 sides of the target, distances fold: a product's distances scatter less the nearer it lies, so that one spread no
 longer serves all, and an error that all runs share no longer cancels.
 
-Like another product: the difference from it is judged on both sides, and none is better than no difference.
+Like another product: the difference from it is judged on both sides, and none is better than no difference; of a
+risk, a difference either way is the harm.
 
 Throughout: K products, N runs, in the unit of the values.
 """
@@ -20,8 +21,8 @@ from numpy.typing import NDArray
 
 from evenbench.compare.against import Family, against
 from evenbench.compare.fit import Fit, fit_levels
-from evenbench.compare.spread import errors_in_part
-from evenbench.compare.verdict import like_verdict
+from evenbench.compare.spread import errors_in_part, fitted
+from evenbench.compare.verdict import by_enough, like_risk_verdict, like_verdict
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.wording import listed
 from evenbench.reduce import Outcomes
@@ -35,6 +36,13 @@ FOLDS = "distances fold near the target"
 FOLDED = (
     "some products lie within two standard deviations of the target, where distances above and below it fold "
     "together: each product is given a spread of its own"
+)
+
+
+FOLDED_ONCE = (
+    "some products lie within two standard deviations of the target, where distances above and below it fold "
+    "together, and not every product was run more than once: the scatter of the values, which is never less than that "
+    "of their distances, stands for all"
 )
 
 
@@ -79,6 +87,13 @@ def _side(mean: float, target: float) -> Side | None:
     return "above" if away > 0 else "below" if away < 0 else "on it"
 
 
+def of_values(outcomes: Outcomes) -> Fit | None:
+    """The fit of the values themselves, of which the outcomes are distances; None for any other result."""
+    if outcomes.result.target is None or outcomes.read is None or not len(outcomes.read):
+        return None
+    return fitted(replace(outcomes, value=outcomes.read))
+
+
 def folds(outcomes: Outcomes) -> bool:
     """Whether any product lies within two standard deviations of the target, by the pooled spread of the values."""
     target, read = outcomes.result.target, outcomes.read
@@ -86,6 +101,33 @@ def folds(outcomes: Outcomes) -> bool:
         return False
     fit = fit_levels(read, outcomes.product, outcomes.products, outcomes.block, rounding=outcomes.rounding)
     return bool(fit.df and np.any(np.abs(fit.theta - target.value) < NEAR * fit.sd))
+
+
+def fit_near(outcomes: Outcomes) -> tuple[Fit, str]:
+    """The fit of a result, and what a reader must know where its distances fold; "" where they do not.
+
+    Folding forces a spread for each product. A product that was run once has none of its own, so that the finding
+    would be lost. The pooled scatter of the values then stands for all: a distance never scatters more than the value
+    that it is of, since |E d| <= E |d| and the mean squares are equal.
+    """
+    if not folds(outcomes):
+        return fitted(outcomes), ""
+    values = of_values(outcomes)
+    fit = fitted(outcomes)
+    if values is None or values.spread != "pooled" or values.problem or fit.unjudged or fit.count.min() > 1:
+        return fitted(outcomes, unequal_because=FOLDS), FOLDED
+    bound = replace(
+        fit,
+        sd=values.sd,
+        df=values.df,
+        residuals=values.residuals,
+        spread="pooled",
+        variance=np.full(len(fit.products), values.sd**2),
+        freedom=np.full(len(fit.products), float(values.df)),
+        told="one spread for all products: the pooled scatter of the values, which distances never exceed",
+        flags=values.flags,
+    )
+    return bound, FOLDED_ONCE
 
 
 def uncancelled(outcomes: Outcomes) -> dict[str, Array]:
@@ -125,11 +167,17 @@ def versus(
     fit: Fit, result: Result, other: str, members: tuple[str, ...], *, matters: float | None, level: float
 ) -> Family:
     """`members` against `other` as one family, in the words that this result allows."""
-    family = against(fit, result, other, members, matters=matters, level=level)
     if not result.like:
-        return family
-    words = tuple(
-        like_verdict(low, high, matters) for low, high in zip(family.low.tolist(), family.high.tolist(), strict=True)
-    )
+        return against(fit, result, other, members, matters=matters, level=level)
+    # A difference either way counts, of a risk too: the interval has two ends, as a benefit's has.
+    family = against(fit, replace(result, kind="benefit"), other, members, matters=matters, level=level)
+    ends = list(zip(family.low.tolist(), family.high.tolist(), strict=True))
+    if result.kind == "risk":
+        harms = tuple(like_risk_verdict(low, high, matters) for low, high in ends)
+        # Turned so that the whole interval lies below 0, where there is harm.
+        turned = [(low, high) if high < 0 else (-high, -low) for low, high in ends]
+        by = tuple(by_enough(word, *end, matters) for word, end in zip(harms, turned, strict=True))
+        return replace(family, verdict=harms, by_enough=by)
+    words = tuple(like_verdict(low, high, matters) for low, high in ends)
     enough = tuple(None if matters is None or word == "cannot say" else word == "worse" for word in words)
     return replace(family, verdict=words, by_enough=enough)

@@ -34,8 +34,13 @@ def on_scale(outcomes: Outcomes) -> Outcomes:
         return outcomes
     share = np.asarray(result.unit.to_si(value), dtype=np.float64)
     slope = 1 / value if result.scale == "log" else share / value / (share * (1 - share))
+    before = outcomes.baseline
     return replace(
-        outcomes, value=to_scale(result, value), own=outcomes.own * slope, shared=outcomes.shared * slope[None, :]
+        outcomes,
+        value=to_scale(result, value),
+        own=outcomes.own * slope,
+        shared=outcomes.shared * slope[None, :],
+        baseline=None if before is None else to_scale(result, before),
     )
 
 

@@ -24,14 +24,45 @@ def finding(family: Family, k: int, result: Result, names: Mapping[str, str], ma
     places = telling(low, high, *marks) if math.isfinite(low) else decimals(abs(effect) / 10)
     unit = result.difference_unit
     amount = with_unit(_plain(matters), unit) if matters is not None else ""
-    measured = f"{name}: {_turned(effect, places, unit)} than {other}"
+    ways = _ways(result)
+    measured = f"{name}: {_turned(effect, places, unit, ways)} than {other}"
     if not math.isfinite(low):
         ending = f": cannot say ({family.why[k]})." if verdict else f" ({family.why[k]})."
         return measured + ending
     together = ", all products considered together" if len(family.members) > 1 else ""
-    if result.kind == "risk":
+    if result.kind == "risk" and not result.like:
         return f"{measured} ({_bounds(low, high, result, places)}{together}): {_words(family, k, amount)}."
-    return f"{measured} ({_span(low, high, places)}{together}){_ending(family, k, amount)}"
+    ending = _ending(family, k, amount, what="difference" if result.like else "loss")
+    return f"{measured} ({_span(low, high, places, ways)}{together}){ending}"
+
+
+@dataclass(frozen=True)
+class _Ways:
+    """The two ways of a difference in words, and what they are told from.
+
+    >>> _Ways("nearer", "farther", " to 65 Shore A", " from 65 Shore A").full(8.0)
+    'farther from 65 Shore A'
+    """
+
+    less: str
+    more: str
+    to: str = ""
+    away: str = ""
+
+    def short(self, value: float) -> str:
+        """The way alone: "lower"."""
+        return self.less if value < 0 else self.more
+
+    def full(self, value: float) -> str:
+        """The way with what it is told from: "nearer to 65 Shore A"."""
+        return self.short(value) + (self.to if value < 0 else self.away)
+
+
+def _ways(result: Result) -> _Ways:
+    """Lower and higher; of distances, nearer to the target and farther from it."""
+    if not result.is_distance or result.target is None:
+        return _Ways("lower", "higher")
+    return _Ways("nearer", "farther", f" to {result.target.text}", f" from {result.target.text}")
 
 
 def _ratio(family: Family, k: int, result: Result, name: str, other: str, matters: float | None) -> str:
@@ -113,12 +144,15 @@ class _Ratio:
         return f"between {self.size(near)} and {self.way(far)}"
 
 
-def _ending(family: Family, k: int, amount: str) -> str:
-    return f": {_words(family, k, amount)}." if family.verdict[k] else "."
+def _ending(family: Family, k: int, amount: str, what: str = "loss") -> str:
+    return f": {_words(family, k, amount, what)}." if family.verdict[k] else "."
 
 
-def _words(family: Family, k: int, amount: str) -> str:
-    """The verdict, and what "by enough to matter" adds to it."""
+def _words(family: Family, k: int, amount: str, what: str = "loss") -> str:
+    """The verdict, and what "by enough to matter" adds to it.
+
+    what  that which harms: any loss, or any difference at all
+    """
     verdict, enough = family.verdict[k], family.by_enough[k]
     if verdict in ("better", "worse", "harm"):
         if enough is None:
@@ -129,19 +163,19 @@ def _words(family: Family, k: int, amount: str) -> str:
     if verdict == "same":
         return f"same, to within the {amount} that matter"
     if verdict == "no harm shown":
-        return f"no harm shown: any loss is less than the {amount} that matter"
+        return f"no harm shown: any {what} is less than the {amount} that matter"
     return str(verdict)
 
 
-def _turned(value: float, places: int, unit: str) -> str:
+def _turned(value: float, places: int, unit: str, ways: _Ways) -> str:
     """A signed difference in words: "27.3 points lower"."""
-    return f"{with_unit(number(abs(value), places), unit)} {'lower' if value < 0 else 'higher'}"
+    return f"{with_unit(number(abs(value), places), unit)} {ways.full(value)}"
 
 
-def _span(low: float, high: float, places: int) -> str:
+def _span(low: float, high: float, places: int, ways: _Ways) -> str:
     """An interval in words, the smaller size first."""
     if low < 0 < high:
-        return f"anywhere from {number(-low, places)} lower to {number(high, places)} higher"
+        return f"anywhere from {number(-low, places)} {ways.less} to {number(high, places)} {ways.more}"
     near, far = sorted((abs(low), abs(high)))
     return f"between {number(near, places)} and {number(far, places)}"
 
@@ -149,8 +183,6 @@ def _span(low: float, high: float, places: int) -> str:
 def _bounds(low: float, high: float, result: Result, places: int) -> str:
     """The two one-sided bounds of a risk: how bad it could be, how good it could be."""
     worst, best = (low, high) if result.sign > 0 else (high, low)
-    return f"at worst {_way(worst, places)}, at best {_way(best, places)}"
-
-
-def _way(value: float, places: int) -> str:
-    return f"{number(abs(value), places)} {'lower' if value < 0 else 'higher'}"
+    ways = _ways(result)
+    worst_said, best_said = (f"{number(abs(end), places)} {ways.short(end)}" for end in (worst, best))
+    return f"at worst {worst_said}, at best {best_said}"

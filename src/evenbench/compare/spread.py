@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from evenbench.compare.blocks import with_random_blocks
+from evenbench.compare.drift import Term, drift_term
 from evenbench.compare.fit import Fit, fit_levels
 from evenbench.measure.wording import counted
 from evenbench.reduce import Outcomes
@@ -25,6 +27,20 @@ Array = NDArray[np.float64]
 CERTAIN = 0.01  # spreads that differ with a smaller probability by chance are taken to differ
 ENOUGH = 8.0  # prior degrees of freedom from which products are alike enough to lean on each other's spread
 DECLARED = "the study declares that they scatter differently"
+NO_ORDER = (
+    "the test declares a drift, and the place in the order is not written down for every run: nothing tells drift from "
+    "a difference"
+)
+ENOUGH_FOR_A_SLOPE = 10  # degrees of freedom that must be left once the slope of a baseline is fitted
+TOO_FEW_FOR_A_SLOPE = (
+    f"too few runs to adjust for the baseline (fewer than {ENOUGH_FOR_A_SLOPE} degrees of freedom would be left): "
+    "products are compared as read"
+)
+UNLIKE = 0.05
+UNEQUAL_BEFORE = (
+    "products differ before anything was done to them, and a baseline measured with error adjusts for too little: "
+    "a before/after difference is safer"
+)
 ONE_ALONE = (
     "products are not taken to scatter alike, and fewer than two were run more than once: how much each scatters is "
     "not known"
@@ -50,6 +66,11 @@ def fitted(outcomes: Outcomes, *, unequal_because: str = "") -> Fit:
     unequal_because  a reason from outside to give each product its own spread: "distances fold near the target"
     """
     shared = list(errors_in_part(outcomes).values())
+    try:
+        drift = drift_of(outcomes)
+    except ValueError:
+        drift = None
+    before, unadjusted = baseline_of(outcomes, drift)
     fit = fit_levels(
         outcomes.value,
         outcomes.product,
@@ -57,10 +78,55 @@ def fitted(outcomes: Outcomes, *, unequal_because: str = "") -> Fit:
         outcomes.block,
         rounding=outcomes.rounding,
         step=step_of(outcomes),
+        drift=drift,
+        before=before,
         in_part=np.array(shared, dtype=np.float64).reshape(len(shared), len(outcomes.value)),
     )
+    if drift is None:
+        return replace(fit, unjudged=NO_ORDER)
+    if unadjusted:
+        fit = replace(fit, flags=(*fit.flags, unadjusted))
+    elif before is not None and (p := differ_before(outcomes.product, before)) < UNLIKE:
+        fit = replace(fit, flags=(*fit.flags, f"{UNEQUAL_BEFORE} (F test, p = {p:.1g})"))
     spread, why = ("unequal", unequal_because) if unequal_because else spread_of(outcomes, fit)
+    if spread == "pooled" and outcomes.blocks_as == "random":
+        return with_random_blocks(fit, outcomes, drift)
     return fit if spread == "pooled" else with_own_spreads(fit, least_variances(outcomes, fit), why)
+
+
+def baseline_of(outcomes: Outcomes, drift: Term | None) -> tuple[Array | None, str]:
+    """What each run stood at before, where enough runs are left to fit its slope; else why it is not used."""
+    if outcomes.baseline is None:
+        return None, ""
+    terms = len(np.unique(outcomes.product)) + len(np.unique(outcomes.block)) - 1
+    terms += (drift.columns.shape[1] if drift else 0) + 1
+    if len(outcomes.value) - terms < ENOUGH_FOR_A_SLOPE:
+        return None, TOO_FEW_FOR_A_SLOPE
+    if np.ptp(outcomes.baseline) == 0:
+        return None, "every run stood at the same before: there is nothing to adjust for"
+    return outcomes.baseline, ""
+
+
+def differ_before(product: NDArray[np.int32], before: Array) -> float:
+    """Chance of products that differ so much before anything was done to them; 1 where it cannot be told.
+
+    Source: one-way analysis of variance, any textbook.
+    """
+    groups = [before[product == k] for k in np.unique(product)]
+    df = len(before) - len(groups)
+    if df < 1 or len(groups) < 2:
+        return 1.0
+    within = float(sum(np.sum((g - g.mean()) ** 2) for g in groups))
+    between = float(np.sum((before - before.mean()) ** 2)) - within
+    if within <= 0:
+        return 0.0 if between > 0 else 1.0
+    return float(special.fdtrc(len(groups) - 1, df, between / (len(groups) - 1) / (within / df)))
+
+
+def drift_of(outcomes: Outcomes) -> Term:
+    """The columns of the drift that the test declares; ValueError where the order of runs is not known."""
+    control = np.array([outcomes.products[k] == outcomes.control for k in outcomes.product], dtype=np.bool_)
+    return drift_term(outcomes.drift, outcomes.order, outcomes.block, control, random_order=outcomes.random_order)
 
 
 def errors_in_part(outcomes: Outcomes) -> dict[str, Array]:

@@ -64,6 +64,25 @@ def like_verdict(low: float, high: float, matters: float | None) -> Verdict:
     return "worse" if low >= matters or high <= -matters else "not settled"
 
 
+def like_risk_verdict(low: float, high: float, matters: float | None) -> Verdict:
+    """What may be said of a risk that lies in any difference from another product, known to lie in [low, high].
+
+    Within the smallest difference that matters no harm is shown; wholly on one side of none at all there is harm.
+
+    low, high  simultaneous interval with two ends; "no harm shown" is never said without a margin
+
+    >>> like_risk_verdict(-0.4, 0.3, 0.5), like_risk_verdict(0.1, 0.9, 0.5), like_risk_verdict(-0.9, -0.1, 0.5)
+    ('no harm shown', 'harm', 'harm')
+    >>> like_risk_verdict(-0.1, 0.9, 0.5), like_risk_verdict(0.1, 0.4, 0.5)
+    ('not settled', 'no harm shown')
+    """
+    if not low <= high:
+        return "cannot say"
+    if matters is not None and -matters < low and high < matters:
+        return "no harm shown"
+    return "harm" if low > 0 or high < 0 else "not settled"
+
+
 def by_enough(verdict: Verdict, low: float, high: float, matters: float | None) -> bool | None:
     """Whether the whole interval lies beyond the smallest difference that matters; None without a margin.
 

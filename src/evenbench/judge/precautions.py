@@ -49,37 +49,51 @@ def precautions_of(study: Study, outcomes: Outcomes, departures: tuple[str, ...]
     departures  what was seen in its test that changed the procedure
     """
     test = study.test(outcomes.test)
-    items = (_replicated(outcomes), _order(study, test, outcomes), _coded(study), _bought(study))
+    items = (_replicated(study, outcomes), _order(study, test, outcomes), _coded(study), _bought(study))
     return Precautions(items=items, beside=departures)
 
 
 def precautions_of_study(per_result: Iterable[tuple[str, Precautions]]) -> Precautions:
-    """For the whole study each precaution counts as little as in the result that took it least."""
+    """For the whole study each precaution counts as little as in the result that took it least.
+
+    per_result  title of the test, and the precautions of one result of it
+    """
     rows = list(per_result)
     if not rows:
         return Precautions(items=())
     items = []
     for place, item in enumerate(rows[0][1].items):
         least = min(p.items[place].taken for _, p in rows)
-        reasons: dict[str, list[str]] = {}
+        found: dict[str, list[str]] = {}
         for test, p in rows:
-            if p.items[place].taken == least and test not in reasons.setdefault(p.items[place].because, []):
-                reasons[p.items[place].because].append(test)
+            if p.items[place].taken == least and p.items[place].because not in found.setdefault(test, []):
+                found[test].append(p.items[place].because)
+        reasons: dict[str, list[str]] = {}
+        for test, whys in found.items():
+            if whys:
+                reasons.setdefault(", ".join(whys), []).append(test)
         tests = {test for test, _ in rows}
-        said = [why if set(of) == tests else f"{listed(of)}: {why}" for why, of in reasons.items()]
+        said = [
+            why if set(of) == tests else f"{listed([_quoted(test) for test in of])}: {why}"
+            for why, of in reasons.items()
+        ]
         items.append(Precaution(name=item.name, taken=least, because="; ".join(said)))
-    beside = dict.fromkeys(f"{test}, {said}" for test, p in rows for said in p.beside)
+    beside = dict.fromkeys(f"{_quoted(test)}, {said}" for test, p in rows for said in p.beside)
     return Precautions(items=tuple(items), beside=tuple(beside))
 
 
-def _replicated(outcomes: Outcomes) -> Precaution:
+def _quoted(title: str) -> str:
+    return f'"{title}"'
+
+
+def _replicated(study: Study, outcomes: Outcomes) -> Precaution:
     counts = {p: len(outcomes.of(p)) for p in outcomes.products}
     ran = {p: n for p, n in counts.items() if n}
     if not ran:
         return Precaution(name="replicated", taken=0, because="nothing was run")
     least = min(ran.values())
     taken = 1.0 if least >= 3 else 0.5 if least == 2 else 0.0
-    few = [p for p, n in ran.items() if n == least]
+    few = [study.product(p).name for p, n in ran.items() if n == least]
     if len(few) <= 3 and len(few) < len(ran):
         return Precaution(name="replicated", taken=taken, because=f"only {counted(least, 'run')} of {listed(few)}")
     if least == 1:

@@ -9,7 +9,7 @@ from evenbench.compare.comparison import Comparison
 from evenbench.judge.references import family_with
 from evenbench.measure.wording import listed
 from evenbench.rank.placing import Placing
-from evenbench.study.model import Question, Study
+from evenbench.study.model import Must, Question, Study
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,12 +35,31 @@ def answer_questions(
 def _advice(study: Study, placing: Placing, question: Question) -> Answer:
     """What is advised to the buyer whom the question is about, with its conditions."""
     buyer = next(b for b in study.buyers if b.id == placing.buyer)
-    weighs = listed([f"{weight:g} × {name}" for name, weight in buyer.weights.items()])
-    must = [" ".join([m.result, m.is_, *([m.value.text] if m.value else [])]) for m in buyer.must]
+    weighs = listed([f"{weight:g} × {_named(study, name)}" for name, weight in buyer.weights.items()])
+    must = [f"{_named(study, m.result)}, {_needed(m)}" for m in buyer.must]
     because = f"{buyer.title} weighs {weighs}" + (f", and must have {listed(must)}." if must else ".")
     if placing.could_be_best is None:
         return Answer(question=question, answer=None, because=f"{placing.says} {because}")
     return Answer(question=question, answer=placing.says, because=because)
+
+
+def _named(study: Study, name: str) -> str:
+    """A result, or the price, in a reader's words."""
+    if name == "price":
+        return f"the price per {study.price.per}" if study.price else "the price"
+    result = study.result(name)
+    return f"{study.test(result.test).title}: {result.id.replace('_', ' ')}"
+
+
+def _needed(must: Must) -> str:
+    value = [must.value.text] if must.value else []
+    return " ".join([must.is_, *value, *(["in every run"] if must.every_run else [])])
+
+
+def _not_measured(study: Study, comparison: Comparison) -> str:
+    """Candidates that say nothing of a result, to stand behind an answer; "" where all of them do."""
+    names = [p.name for p in study.products if p.role == "candidate" and not comparison.runs_of(p.id)]
+    return f" Not measured: {', '.join(names)}." if names else ""
 
 
 def _answer(study: Study, by_name: dict[str, Comparison], question: Question) -> Answer:
@@ -62,8 +81,9 @@ def _answer(study: Study, by_name: dict[str, Comparison], question: Question) ->
         because = comparison.sentence(control, best[0]) if control else "There is no control to compare with."
         only = "the only one tested" if len(comparison.best.products) == 1 else "nothing else tested could be best"
         answer = f"{names[best[0]]}: {only}{_but(comparison, control, best[0], names)}."
-        return Answer(question=question, answer=answer, because=because)
+        return Answer(question=question, answer=answer + _not_measured(study, comparison), because=because)
     answer = f"{listed([names[p] for p in best], last='or')}: too close to call between them."
+    answer += _not_measured(study, comparison)
     return Answer(question=question, answer=answer, because=_standing(study, comparison, control))
 
 
@@ -100,7 +120,7 @@ def _against(study: Study, comparison: Comparison, question: Question, other: st
         return Answer(question=question, answer=None, because=because)
     return Answer(
         question=question,
-        answer=f"Against {name}: {text}.",
+        answer=f"Against {name}: {text}.{_not_measured(study, comparison)}",
         because=f"{study.test(comparison.result.test).title}: each product with {name}, all considered together.",
     )
 

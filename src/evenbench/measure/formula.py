@@ -463,15 +463,39 @@ def _tokens(text: str) -> list[_Token]:
     return [*out, _Token("end", "", len(text))]
 
 
-def _why_no_token(character: str) -> tuple[str, str]:
+def _why_no_token(character: str, before: str) -> tuple[str, str]:
     if character == "%":
         return "a formula computes shares as plain numbers.", 'Take it out; unit = "%" turns 0.4 into 40 %.'
     if character in "\"'":
         write = "Name a reading, constant, product fact or result."
         return "quotes stand only round the id of a reference, as in reference('new', uptake).", write
+    if character in "<>=!?&|":
+        write = f'A result that is a grade or category names its reading alone, as in formula = "{before}".'
+        return "a formula computes numbers, and compares nothing.", write
     if character in "[]{}":
         return f"{character!r} has no meaning in a formula.", "Group with ( and )."
     return f"{character_name(character)} has no meaning in a formula.", plain_sign(character)
+
+
+def hundredfold(formula: Formula) -> int | None:
+    """The column of a 100 that multiplies the whole of a formula; None where there is none.
+
+    >>> hundredfold(parse_formula("(wet - dry) / dry * 100")), hundredfold(parse_formula("100 * wet / 100"))
+    (20, None)
+    """
+    over, under = _multiplied(formula.tree)
+    found = [node.at for node in over if isinstance(node, Number) and node.value == 100]
+    return found[0] if found and not any(isinstance(node, Number) and node.value >= 10 for node in under) else None
+
+
+def _multiplied(node: Node) -> tuple[list[Node], list[Node]]:
+    """What a part is the product of, and what it is divided by."""
+    if isinstance(node, Unary):
+        return _multiplied(node.value)
+    if not isinstance(node, Binary) or node.sign not in ("*", "/"):
+        return [node], []
+    (over, under), (by, per) = _multiplied(node.left), _multiplied(node.right)
+    return (over + by, under + per) if node.sign == "*" else (over + per, under + by)
 
 
 # How tightly a sign holds what is on its sides; a sign before a value stands between * and ^.
@@ -493,7 +517,8 @@ class _Parser:
     def token(self) -> _Token:
         token = self.tokens[self.next]
         if token.kind == "other" or (token.kind == "text" and not self.quotes):
-            raise self.error(token.at, *_why_no_token(token.text[:1]))
+            before = self.tokens[self.next - 1] if self.next else token
+            raise self.error(token.at, *_why_no_token(token.text[:1], before.text if before.kind == "name" else "look"))
         return token
 
     def take(self) -> _Token:

@@ -236,6 +236,9 @@ def parse_unit(text: str, *, currency: str | None = None) -> Unit:
     return Unit(shown, float(factor), dims)
 
 
+EITHER_WAY = re.compile("±|\\+ ?/? ?[-\N{EN DASH}\N{MINUS SIGN}]")
+"""The sign that says "to either side", as people type it."""
+_CLOCK = re.compile(r"(?P<first>[0-9]{1,4}):(?:(?P<middle>[0-9]{2}):)?(?P<last>[0-9]{2}(?:\.[0-9]+)?)")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
@@ -250,11 +253,14 @@ def parse_quantity(text: str, *, currency: str | None = None) -> Quantity:
     >>> parse_quantity("14.00 EUR", currency="EUR").value
     14.0
     """
+    if found := EITHER_WAY.search(text):
+        before, after = text[: found.start()].strip(), text[found.end() :].strip()
+        raise UnitError(text, *_why_no_sign(before, after, found[0]))
     _check_characters(text)
     written = text.strip()
     number = _NUMBER.match(written)
     rest = written[number.end() :].lstrip() if number else ""
-    if number is None or rest.startswith((",", "/", ".")) or (rest[:1].isdigit() and not rest.startswith("1/")):
+    if number is None or rest.startswith((",", "/", ".", ":")) or (rest[:1].isdigit() and not rest.startswith("1/")):
         raise UnitError(text, *_why_no_amount(written, starts=number is not None))
     value = float(number[0])
     unit = parse_unit(rest, currency=currency) if rest else PURE
@@ -265,6 +271,8 @@ def parse_quantity(text: str, *, currency: str | None = None) -> Quantity:
 
 def _why_no_amount(written: str, *, starts: bool) -> tuple[str, str]:
     """Why a text is not one number followed by a unit; `starts` where it does start with a number."""
+    if clock := _CLOCK.fullmatch(written):
+        return _why_no_clock(clock)
     if ".." in written:
         return "this is a range, and one amount is needed here.", "Write one number and its unit."
     if "," in written:
@@ -277,6 +285,25 @@ def _why_no_amount(written: str, *, starts: bool) -> tuple[str, str]:
         return "a space stands within the number.", f"Write {re.sub(r'(?<=[0-9]) (?=[0-9])', '', written)}."
     why = "the number cannot be read." if starts else "it does not start with a number."
     return why, "Write a number and its unit, as in 12.5 g."
+
+
+def _why_no_clock(clock: re.Match[str]) -> tuple[str, str]:
+    """A time as a clock shows it: the last figures are seconds, as in a sheet."""
+    first, middle, last = clock["first"], clock["middle"], clock["last"]
+    seconds = 60 * int(first) if middle is None else 3600 * int(first) + 60 * int(middle)
+    whole, point, decimals = last.partition(".")
+    together = "minutes and seconds" if middle is None else "hours, minutes and seconds"
+    return f"{together} stand together.", f"Write {seconds + int(whole)}{point}{decimals} s."
+
+
+def _why_no_sign(before: str, after: str, sign: str) -> tuple[str, str]:
+    """An amount with ± in it: one that reaches to both sides already, or two amounts in one."""
+    if before and after:
+        unit = re.sub(r"^[-+0-9.eE ]+", "", after)
+        write = f"Write {before}{' ' + unit if unit and before[-1:].isdigit() else ''}."
+        return f"this is two amounts, with {sign} between them.", write
+    why = f"{sign} does not belong to an amount." if before else "an amount that reaches to both sides has no sign."
+    return why, f"Write {before or after}." if before or after else "Write a number and its unit, as in 12.5 g."
 
 
 def _why_no_comma(written: str) -> tuple[str, str]:

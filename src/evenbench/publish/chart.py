@@ -20,16 +20,20 @@ from evenbench.publish.shown import (
     Word,
     anchor,
     as_read,
+    clean,
     decimals_for,
     effect_unit,
+    end_places,
     figure,
     label,
     level_places,
     matters_text,
+    mean_places,
     named,
     outcome_figure,
     percentage,
     places_of,
+    plain_mean,
     result_anchor,
     sentence,
     step_places,
@@ -107,6 +111,7 @@ class Row:
     readings: str
     count: int
     level: Figure | None
+    plain: Figure | None
     as_read: str
     own: tuple[Figure, Figure] | None
     mean: Figure | None
@@ -156,6 +161,8 @@ class Chart:
     wanted: str
     matters: str
     formula: str
+    what: str
+    bounds: str
     control: Named | None
     against_whom: str
     order: str
@@ -200,6 +207,8 @@ def _chart(analysis: Analysis, comparison: Comparison) -> Chart:
         wanted=f"like {study.product(result.like).name} is best" if result.like else result.wanted,
         matters=matters_text(comparison),
         formula=f"{result.id} = {result.formula.text}",
+        what="Distance" if result.is_distance else "Level",
+        bounds="Bounds" if result.kind == "risk" and not result.like else "Interval",
         control=named(study, other) if other else None,
         against_whom=study.product(result.like).name if result.like else "the control",
         order=f"Best first: {result.wanted}." if result.better and not result.like else "Highest first.",
@@ -283,13 +292,14 @@ def _row(analysis: Analysis, comparison: Comparison, product: str, frame: Frame,
         id=anchor("at", result.test, result.id, product),
         readings=anchor("rows", result.test, product),
         count=int(comparison.count[k]),
-        level=figure(float(comparison.estimate[k]), level),
+        level=figure(clean(comparison, float(comparison.estimate[k])), level),
+        plain=figure(plain_mean(comparison, k), mean_places(comparison, k)),
         as_read=as_read(comparison, k) if product in comparison.unfitted else "",
-        own=_pair(float(comparison.low[k]), float(comparison.high[k]), level),
-        mean=figure(float(comparison.mean[k]), level + 1),
-        sd=figure(float(comparison.sd[k]), level + 1),
-        effect=figure(float(family.effect[m]), places, signed=not by_ratio) if family else None,
-        interval=_pair(float(family.low[m]), float(family.high[m]), places, signed=not by_ratio) if family else None,
+        own=_pair(clean(comparison, float(comparison.low[k])), clean(comparison, float(comparison.high[k])), level),
+        mean=figure(clean(comparison, float(comparison.mean[k])), level + 1),
+        sd=figure(clean(comparison, float(comparison.sd[k])), level + 1),
+        effect=figure(clean(comparison, float(family.effect[m])), places, signed=not by_ratio) if family else None,
+        interval=_ends(comparison, family, m, places) if family else None,
         verdict=word(verdict, enough=family.by_enough[m]) if family and verdict else None,
         missing=_missing(comparison, product),
         values=values_text(comparison, k),
@@ -305,6 +315,13 @@ def _row(analysis: Analysis, comparison: Comparison, product: str, frame: Frame,
 def _pair(low: float, high: float, places: int, *, signed: bool = False) -> tuple[Figure, Figure] | None:
     a, b = figure(low, places, signed=signed), figure(high, places, signed=signed)
     return (a, b) if a and b else None
+
+
+def _ends(comparison: Comparison, family: Family, m: int, places: int) -> tuple[Figure, Figure] | None:
+    """The interval of one member, with digits enough that no end contradicts the word."""
+    low, high = (clean(comparison, float(x[m])) for x in (family.low, family.high))
+    digits = end_places(comparison, low, high, places)
+    return _pair(low, high, digits, signed=comparison.result.scale == "raw")
 
 
 def _bar(axis: Axis, low: float, high: float) -> Bar | None:
@@ -355,8 +372,8 @@ def _against(study: Study, comparison: Comparison, family: Family, place: int, p
             Against(
                 product=named(study, member),
                 link=anchor("rows", result.test, member),
-                effect=figure(float(family.effect[k]), places, signed=signed),
-                interval=_pair(float(family.low[k]), float(family.high[k]), places, signed=signed),
+                effect=figure(clean(comparison, float(family.effect[k])), places, signed=signed),
+                interval=_ends(comparison, family, k, places),
                 p=figure(float(family.p[k]), 4),
                 verdict=word(verdict, enough=family.by_enough[k]) if verdict else None,
                 said=comparison.because[place][k],
@@ -384,7 +401,7 @@ def _said(study: Study, comparison: Comparison) -> str:
 
 def _interval_means(comparison: Comparison) -> str:
     level = percentage(comparison.level)
-    if comparison.result.kind == "risk":
+    if comparison.result.kind == "risk" and not comparison.result.like:
         return f"each end a one-sided {level} bound, all products considered together"
     return f"{level} interval, all products considered together"
 

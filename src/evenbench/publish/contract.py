@@ -186,7 +186,7 @@ def _product(comparison: Comparison, k: int) -> dict[str, Any]:
         if estimate is None:
             why["estimate"] = "the blocks are not connected, so a level cannot be told from a block"
     if comparison.result.levels:
-        why |= dict.fromkeys(("mean", "sd"), f"levels of a {comparison.result.outcome} have no mean")
+        why |= dict.fromkeys(("mean", "sd"), f"levels of a {_kind(comparison)} have no mean")
     elif comparison.count[k] < 2:
         why["sd"] = "fewer than two runs"
     vs = {
@@ -206,6 +206,10 @@ def _product(comparison: Comparison, k: int) -> dict[str, Any]:
         "vs": vs,
         "why": why,
     }
+
+
+def _kind(comparison: Comparison) -> str:
+    return "yes or no" if comparison.result.is_yes_or_no else comparison.result.outcome
 
 
 def _values(comparison: Comparison, k: int) -> dict[str, Any]:

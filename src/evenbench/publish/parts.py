@@ -18,6 +18,7 @@ from evenbench.publish.shown import (
     Named,
     Word,
     anchor,
+    clean,
     effect_unit,
     figure,
     label,
@@ -192,7 +193,7 @@ def _cell(comparison: Comparison, product: str) -> Cell:
     return Cell(
         link=link,
         word=word(verdict, enough=family.by_enough[m]) if verdict else None,
-        effect=figure(float(family.effect[m]), places_of(comparison), signed=result.scale == "raw"),
+        effect=figure(clean(comparison, float(family.effect[m])), places_of(comparison), signed=result.scale == "raw"),
         missing="",
     )
 

@@ -26,7 +26,7 @@ from evenbench.publish.parts import (
     side_by_side,
     tests_of,
 )
-from evenbench.publish.shown import sentence
+from evenbench.publish.shown import NO_LEVEL, sentence
 from evenbench.rank.placing import DRAWS
 from evenbench.rank.price import MIDDLE
 
@@ -86,6 +86,7 @@ def page(analysis: Analysis) -> str:
             costs=analysis.prices,
             prices=prices_of(analysis),
             middle=MIDDLE,
+            no_level=NO_LEVEL,
             claims=claims_of(analysis),
             precautions=analysis.study_precautions,
             precautions_of_results=precautions_of_results(analysis),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -134,7 +135,7 @@ def result_anchor(result: Result) -> str:
 
 def unit_of(result: Result) -> str:
     """The unit in words, also where there is none."""
-    words_ = {"grade": "grades", "category": "categories", "place": "places"}
+    words_ = {"grade": "yes or no" if result.is_yes_or_no else "grades", "category": "categories", "place": "places"}
     unit = result.difference_unit if result.is_distance else result.unit.text
     return words_.get(result.outcome) or unit or "no unit"
 
@@ -167,7 +168,9 @@ def outcome_figure(comparison: Comparison, n: int, places: int) -> Figure | None
     """One run's outcome: a number, or the name of its level."""
     value = float(comparison.outcomes.value[n])
     levels = comparison.result.levels
-    return Figure(value=value, text=levels[int(value)]) if levels else figure(value, places)
+    if levels:
+        return Figure(value=value, text=levels[int(value)])
+    return figure(clean(comparison, value), places)
 
 
 def percentage(level: float) -> str:
@@ -192,7 +195,8 @@ def as_read(comparison: Comparison, k: int) -> str:
     product = comparison.products[k]
     bounds = [bounded(b.low, b.high) for b in comparison.outcomes.beyond if b.product == product]
     values = [f"{v:.4g}" for v in comparison.outcomes.value[comparison.outcomes.of(product)]]
-    return ", ".join(values + bounds)
+    times = Counter(values + bounds)
+    return ", ".join(text if n == 1 else f"{text} ({n} runs)" for text, n in times.items())
 
 
 def places_of(comparison: Comparison) -> int:
@@ -212,6 +216,49 @@ def places_of(comparison: Comparison) -> int:
     if known:
         return decimals(min(known))
     return step_places(comparison)
+
+
+def end_places(comparison: Comparison, low: float, high: float, places: int) -> int:
+    """Decimals for the ends of a difference or ratio: more where an end would print as a mark that it misses.
+
+    The marks are no difference and the smallest difference that matters, which verdicts are read from.
+    """
+    if not math.isfinite(low):
+        return places
+    matters, by_ratio = comparison.matters, comparison.result.scale != "raw"
+    marks = [1.0 if by_ratio else 0.0]
+    if matters is not None:
+        marks += [math.exp(matters), math.exp(-matters)] if by_ratio else [matters, -matters]
+    pairs = [(end, mark) for end in (low, high) for mark in marks if end != mark]
+    while places < 6 and any(number(end, places) == number(mark, places) for end, mark in pairs):
+        places += 1
+    return places
+
+
+def clean(comparison: Comparison, value: float) -> float:
+    """A figure of a result, and 0 where it is less than a millionth of what its readings can tell apart.
+
+    Sums of readings that cancel leave 1e-15 or so, which is no figure.
+    """
+    own = [float(u) for u in comparison.outcomes.own if math.isfinite(u) and u > 0]
+    values = comparison.outcomes.value
+    least = min(own) * math.sqrt(12) if own else 1e-6 * float(abs(values).max()) if len(values) else 0.0
+    return 0.0 if abs(value) < 1e-6 * least else value
+
+
+def plain_mean(comparison: Comparison, k: int) -> float:
+    """The mean of a product's runs where it has no level and is not shown as read; nan anywhere else."""
+    if comparison.products[k] in comparison.unfitted or math.isfinite(comparison.estimate[k]):
+        return math.nan
+    return clean(comparison, float(comparison.mean[k]))
+
+
+def mean_places(comparison: Comparison, k: int) -> int:
+    """Decimals for a plain mean: those of a single run, and one more for several."""
+    return step_places(comparison) + int(comparison.count[k] > 1)
+
+
+NO_LEVEL = "mean of its runs, no level"
 
 
 def level_places(comparison: Comparison) -> int:

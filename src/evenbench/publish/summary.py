@@ -9,7 +9,17 @@ from evenbench.analysis import Analysis
 from evenbench.compare.comparison import Comparison
 from evenbench.compare.derived import ANYTHING, Derived
 from evenbench.measure.wording import decimals, listed, number
-from evenbench.publish.shown import as_read, unit_of, values_text
+from evenbench.publish.shown import (
+    NO_LEVEL,
+    as_read,
+    clean,
+    end_places,
+    mean_places,
+    plain_mean,
+    unit_of,
+    values_text,
+    words,
+)
 from evenbench.rank.placing import Placing
 
 if TYPE_CHECKING:
@@ -124,36 +134,20 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
     test = analysis.study.test(result.test)
     which = f", like {names[result.like]} is best" if result.like else f", {result.wanted}" if result.wanted else ""
     unit = f" in {unit_of(result)}" if result.outcome == "number" else ""
-    _heading(console, f"{test.title}: {result.id}{unit} ({result.kind}{which})")
+    kind = f"{result.kind}, yes or no, shown as counts" if result.is_yes_or_no else result.kind
+    _heading(console, f"{test.title}: {words(result.id)}{unit} ({kind}{which})")
     for flag in comparison.flags:
         console.print(f"  {flag}", markup=False)
     control, other = comparison.outcomes.control, comparison.other
     compared = {"log": "ratio to the control", "logit": "odds, ratio to the control"}.get(
         result.scale, f"against {names[other]}" if other and other != control else "against the control"
     )
-    table = _table(("", "left"), ("runs", "right"), ("level", "right"), (compared, "right"), ("", "left"))
+    if result.is_distance:
+        compared = f"distance {compared}"
+    level_is = "distance" if result.is_distance else "level"
+    table = _table(("", "left"), ("runs", "right"), (level_is, "right"), (compared, "right"), ("", "left"))
     for k, product in enumerate(comparison.products):
-        if product in comparison.unfitted:
-            role = "control" if product == control else "cannot say" if result.kind != "info" else ""
-            table.add_row(_plain(names[product]), str(comparison.runs_of(product)), as_read(comparison, k), "", role)
-            continue
-        found = comparison.against(other, product) if other else None
-        half = (comparison.high[k] - comparison.low[k]) / 2
-        places = decimals(float(half)) if math.isfinite(half) else 2
-        level = number(float(comparison.estimate[k]), places) if math.isfinite(comparison.estimate[k]) else ""
-        span, word = "", "control" if product == control else "to be like" if product == result.like else ""
-        if found is not None:
-            family, m = found
-            word = family.verdict[m] or ""
-            if family.by_enough[m]:
-                word += ", by enough to matter"
-            low, high, effect = float(family.low[m]), float(family.high[m]), float(family.effect[m])
-            if math.isfinite(low):
-                digits = decimals((high - low) / 2)
-                span = f"{number(effect, digits)} ({number(low, digits)} to {number(high, digits)})"
-            elif math.isfinite(effect):
-                span = number(effect, places)
-        table.add_row(_plain(names[product]), str(comparison.runs_of(product)), level, span, word)
+        table.add_row(_plain(names[product]), str(comparison.runs_of(product)), *_figures(comparison, k))
     console.print(table)
     for k, product in enumerate(comparison.products):
         if values := values_text(comparison, k):
@@ -165,6 +159,37 @@ def _result(analysis: Analysis, comparison: Comparison, console: Console) -> Non
         else:
             ending = "" if len(best) == 1 else "; too close to call between them"
             console.print(f"  Could be best: {', '.join(names[p] for p in best)}{ending}.", markup=False)
+
+
+def _figures(comparison: Comparison, k: int) -> tuple[str, str, str]:
+    """The level of one product, its difference from the other with its interval, and the word."""
+    result, product = comparison.result, comparison.products[k]
+    role = "control" if product == comparison.outcomes.control else "to be like" if product == result.like else ""
+    if product in comparison.unfitted:
+        return as_read(comparison, k), "", role or ("cannot say" if result.kind != "info" else "")
+    half, mean = float(comparison.high[k] - comparison.low[k]) / 2, plain_mean(comparison, k)
+    places = decimals(half) if math.isfinite(half) else mean_places(comparison, k) if math.isfinite(mean) else 2
+    shown = mean if math.isfinite(mean) else clean(comparison, float(comparison.estimate[k]))
+    level = number(shown, places) if math.isfinite(shown) else ""
+    span, word = _against_other(comparison, product, places)
+    told = [NO_LEVEL if math.isfinite(mean) else "", word or role]
+    return level, span, "; ".join(part for part in told if part)
+
+
+def _against_other(comparison: Comparison, product: str, places: int) -> tuple[str, str]:
+    """The difference from the other with its interval, and the verdict; "" where there is none."""
+    found = comparison.against(comparison.other, product) if comparison.other else None
+    if found is None:
+        return "", ""
+    family, m = found
+    word = f"{family.verdict[m] or ''}"
+    if family.by_enough[m]:
+        word += ", by enough to matter"
+    low, high, effect = (clean(comparison, float(x[m])) for x in (family.low, family.high, family.effect))
+    if math.isfinite(low):
+        digits = end_places(comparison, low, high, decimals((high - low) / 2))
+        return f"{number(effect, digits)} ({number(low, digits)} to {number(high, digits)})", word
+    return number(effect, places) if math.isfinite(effect) else "", word
 
 
 def _derived(analysis: Analysis, derived: Derived, console: Console) -> None:

@@ -220,7 +220,10 @@ def as_text(found: dict[str, Any]) -> str:
         lines.append("no estimate")
     else:
         behind = "levels" if "levels" in found else counted(len(found["runs"]), "run")
-        text = f"estimate {with_unit(number(found['estimate'], places), unit)} from {behind}"
+        what = (
+            f"mean distance from {found['target']}" if any(r["read"] is not None for r in found["runs"]) else "estimate"
+        )
+        text = f"{what} {with_unit(number(found['estimate'], places), unit)} from {behind}"
         if found["interval"]:
             low, high = (number(x, places) for x in found["interval"])
             text += f", between {low} and {high} (95 % for this product alone)"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from evenbench.measure.wording import decimals, listed, number
+from evenbench.measure.wording import listed, number, telling
 from evenbench.rank.price import Prices
+from evenbench.study.applied import share_said
 from evenbench.study.model import Buyer, Study
 
 
@@ -22,7 +23,7 @@ def lead_of(score: float, low: float, high: float, scope: str) -> str:
         return "Best of these, and worse than doing nothing."
     if not low > 0:  # unknown too
         return "Best of these, not shown better than doing nothing."
-    places = decimals((high - low) / 2)
+    places = telling(low, high, 0.0)
     return (
         f"Nothing else {scope} could be best: {number(score, places)} worthwhile steps over doing nothing "
         f"(between {number(low, places)} and {number(high, places)})."
@@ -51,6 +52,16 @@ def name_several(
     if cheapest is not None and costs is not None:
         text += f" Cheapest of these: {study.product(cheapest).name}, {costs.said(cheapest)}."
     return text
+
+
+def doses(study: Study, buyer: Buyer) -> str:
+    """What must be said of doses with the advice, where a weighed test applied another one than the label's."""
+    weighed = {name.partition(".")[0] for name in buyer.weights if name != "price"}
+    said = [text for test in study.tests if test.id in weighed and (text := share_said(test))]
+    if not said:
+        return ""
+    price = "; the price is that of one dose by the label" if "price" in buyer.weights else ""
+    return f" {listed(said)}{price}."
 
 
 def name_nobody(buyer: Buyer, reason: str) -> str:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from evenbench.compare.comparison import Comparison
 from evenbench.measure.wording import number, telling, with_unit
-from evenbench.study.model import Must
+from evenbench.study.model import Level, Must
 
 # Verdicts that pass a must-have and verdicts that fail it; any other leaves it open.
 _SETTLED = {"no harm": (("no harm shown",), ("harm",)), "better": (("better",), ("worse", "same"))}
@@ -25,22 +25,27 @@ class MustMet:
 def must_met(comparison: Comparison, must: Must, product: str) -> MustMet:
     """Whether a product meets a must-have.
 
-    "no harm" and "better" are read from the verdict against the control; a bound from the product's own
-    interval, wholly inside or wholly outside, or from every run.
+    "no harm" and "better" are read from the verdict against the control, or what the result should be like; a bound
+    from the product's own interval, wholly inside or wholly outside, or from every run. A product that no model holds
+    fails a bound that every run of it misses.
     """
     if not comparison.runs_of(product):
         return MustMet(status="open", because=f"{comparison.label} was not measured")
-    if product in comparison.unfitted and not must.every_run:
-        return MustMet(status="open", because=f"{comparison.label}: {comparison.unfitted[product]}")
     if must.value is None:
+        if product in comparison.unfitted:
+            return MustMet(status="open", because=f"{comparison.label}: {comparison.unfitted[product]}")
         return _by_verdict(comparison, must, product)
+    if isinstance(must.value, Level):
+        return _by_runs(comparison, must, product, float(comparison.result.levels.index(must.value.text)))
     bound = float(must.value.to(comparison.result.unit))
+    if product in comparison.unfitted and not must.every_run:
+        return _unfitted(comparison, must, product, bound)
     return (_by_runs if must.every_run else _by_interval)(comparison, must, product, bound)
 
 
 def _by_verdict(comparison: Comparison, must: Must, product: str) -> MustMet:
-    control = comparison.outcomes.control
-    found = comparison.against(control, product) if control else None
+    other = comparison.other
+    found = comparison.against(other, product) if other else None
     verdict = found[0].verdict[found[1]] if found else "cannot say"
     passed, failed = _SETTLED[must.is_]
     status: Literal["passed", "open", "failed"] = "open"
@@ -51,12 +56,27 @@ def _by_verdict(comparison: Comparison, must: Must, product: str) -> MustMet:
     return MustMet(status=status, because=f"{comparison.label}, {verdict}")
 
 
-def _by_runs(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
+def _run_by_run(comparison: Comparison, must: Must, product: str, bound: float) -> tuple[list[bool], list[bool]]:
+    """Which runs meet the bound for certain, and which miss it for certain."""
     at_least = must.is_ == "at least"
     values = [(float(v), float(v)) for v in comparison.outcomes.value[comparison.outcomes.of(product)]]
     values += [(b.low, b.high) for b in comparison.outcomes.beyond if b.product == product]
     met = [low >= bound if at_least else high <= bound for low, high in values]
     missed = [high < bound if at_least else low > bound for low, high in values]
+    return met, missed
+
+
+def _unfitted(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
+    """A product that no model holds: failed where every run of it misses the bound, and open otherwise."""
+    met, missed = _run_by_run(comparison, must, product, bound)
+    because = f"{_wanted(comparison, must)} in {sum(met)} of {len(met)} runs"
+    if all(missed):
+        return MustMet(status="failed", because=because)
+    return MustMet(status="open", because=f"{because}; {comparison.unfitted[product]}")
+
+
+def _by_runs(comparison: Comparison, must: Must, product: str, bound: float) -> MustMet:
+    met, missed = _run_by_run(comparison, must, product, bound)
     status: Literal["passed", "open", "failed"] = "failed" if any(missed) else "passed" if all(met) else "open"
     return MustMet(status=status, because=f"{_wanted(comparison, must)} in {sum(met)} of {len(met)} runs")
 

@@ -17,7 +17,7 @@ from evenbench.compare.simultaneous import NoAgreement, factors
 from evenbench.measure.frozen import Frozen
 from evenbench.measure.seeds import seed_of
 from evenbench.measure.wording import listed
-from evenbench.rank.advice import lead_of, name_nobody, name_several, name_unproven, name_winner
+from evenbench.rank.advice import doses, lead_of, name_nobody, name_several, name_unproven, name_winner
 from evenbench.rank.capped import BATCHES, best_of_draws, capped_said, level_in, simultaneous, worth
 from evenbench.rank.capped import DRAWS as DRAWS_OF_CAPPED
 from evenbench.rank.must import MustMet, must_met
@@ -147,7 +147,7 @@ class _Ranking:
             winner=winner,
             must=tuple(must[p] for p in products),
             left_out=left_out,
-            says=says,
+            says=says if could is None else says + doses(self.study, self.buyer),
             cheapest=cheapest,
             notes=self.notes(products) + self.caps() + how,
             seed=seed,

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from evenbench.compare.comparison import Comparison
 from evenbench.compare.fit import Fit, fit_levels
-from evenbench.compare.nearness import uncancelled, with_errors
+from evenbench.compare.nearness import FOLDED_ONCE, uncancelled, with_errors
 from evenbench.compare.scale import on_scale
 from evenbench.compare.simultaneous import constant
 from evenbench.compare.spread import errors_in_part, fitted
@@ -173,12 +173,21 @@ def combine(comparisons: list[Comparison], weights: Mapping[str, float]) -> Comb
     errors = [[sum((pulls[n].get(name, none) for n in column), none) for column in columns] for name in names]
     unequal = any(c.fit is not None and c.fit.spread == "unequal" for c in comparisons)
     fit = fitted(_summed(scaled), unequal_because=SO_FITTED if unequal else "")
+    if fit.spread == "pooled" and any(FOLDED_ONCE in c.flags for c in comparisons):
+        fit = _bounded(fit, sum(factor * c.fit.sd for c, factor in zip(comparisons, by, strict=True) if c.fit))
     return Combined(
         fit=with_errors(fit, (sum(one, none) for one in errors)),
         outcomes=tuple(_summed([scaled[n] for n in column]) for column in columns),
         cap=np.array([caps[column[0]] for column in columns]),
         errors=np.array(errors, dtype=np.float64).reshape(len(names), len(columns), len(none)),
     )
+
+
+def _bounded(fit: Fit, sd: float) -> Fit:
+    """The fit with a spread that is no less than this: that of a sum never exceeds the sum of its parts' spreads."""
+    if not (fit.df and sd > fit.sd):
+        return fit
+    return replace(fit, sd=sd, variance=np.full(len(fit.products), sd**2))
 
 
 def _scaled(outcomes: Outcomes, runs: set[int], by: float) -> Outcomes:

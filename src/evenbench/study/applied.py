@@ -41,7 +41,13 @@ def shares(study: Study, test: Test) -> tuple[Share, ...]:
     if test.applied_dose is None and test.applied_share is None:
         return ()
     products = [study.product(p) for p in test.products]
-    return tuple(_share(test, p) for p in products if p.role in ("candidate", "placebo"))
+    used = [p for p in products if p.role == "candidate" or (p.role == "placebo" and _has_share(test, p))]
+    return tuple(_share(test, p) for p in used)
+
+
+def _has_share(test: Test, placebo: Product) -> bool:
+    """Whether a placebo has a label whose dose could be multiplied: water has none."""
+    return test.applied_share is None or placebo.dose is not None
 
 
 def _share(test: Test, product: Product) -> Share:
@@ -74,6 +80,19 @@ def said(study: Study, test: Test) -> list[str]:
 
 def _all_or(names: list[str]) -> str:
     return f"all {len(names)} products" if len(names) > 3 else listed(names)
+
+
+def share_said(test: Test) -> str:
+    """How a test's share of the label's dose is told beside advice; "" where it is one dose, or no share is stated.
+
+    >>> print(share_said(Test(id="t", title="Soak", products=(), control=None, applied_share=(4.0, 6.0))))
+    "Soak" was done at 4 to 6 times the label's dose
+    """
+    if test.applied_share is None or test.applied_share == (1.0, 1.0):
+        return ""
+    low, high = (f"{end:.3g}" for end in test.applied_share)
+    times = low if low == high else f"{low} to {high}"
+    return f'"{test.title}" was done at {times} times the label\'s dose'
 
 
 def warnings(study: Study, test: Test) -> list[str]:

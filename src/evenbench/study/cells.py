@@ -21,6 +21,38 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(?P<mark>[,.' ])[0-9]{3}((?P=mark)[0-9]{3})*([.,][0-9]+)?")
 _WITH_UNIT = re.compile(rf"(?P<n>{_PLAIN})\s*(?P<unit>[^\W\d_]\S*( \S+)*|[%°µΩ].*)")
 _DASHES = str.maketrans("−–—", "---")
+# What people write for a bound, an interval, a doubt or a gap; the digits and the unit are left as they were typed.
+_UNSIGNED = r"(?:[0-9]+(?:[.,:][0-9]+)*|\.[0-9]+)"
+_FIGURES = rf"[-+]?{_UNSIGNED}"
+_BEHIND = r"(?P<unit>\s*(?:[^\W\d_]|[%°µ])[^()]*)?"
+_OVER = re.compile(
+    r"(?:(?:over|above|beyond|at least|(?:>|more|greater|higher|longer) *than|> *=|≥|minimum)\s*"
+    rf"(?P<n>{_FIGURES}){_BEHIND}|(?P<plus>{_UNSIGNED})\s*\+)",
+    re.IGNORECASE,
+)
+_UNDER = re.compile(
+    r"(?:under|below|at most|up to|(?:<|less|fewer|lower|smaller|shorter) *than|< *=|≤|max\.|maximum)\s*"
+    rf"(?P<n>{_FIGURES}){_BEHIND}",
+    re.IGNORECASE,
+)
+_FROM_TO = re.compile(
+    rf"(?:from\s+|(?P<between>between)\s+)?(?:(?P<low>{_FIGURES})\s*(?(between)and|(?:to|until))\s*(?P<high>{_FIGURES})"
+    rf"|(?P<first>{_UNSIGNED})\s*-\s*(?P<second>{_UNSIGNED})){_BEHIND}",
+    re.IGNORECASE,
+)
+_ABOUT = re.compile(
+    r"(?:(?:ca|circa|c|about|around|approx|approximately|roughly|some)(?:\.\s*|\s+)|[≈≃∼]\s*)"
+    rf"(?P<n>{_FIGURES}){_BEHIND}|(?P<ish>{_FIGURES})\s*-?\s*ish",
+    re.IGNORECASE,
+)
+_DOUBTED = re.compile(
+    rf"(?P<n>{_FIGURES})\s*(?:\?+|\*+|!+|\((?P<said>[^()]*)\)|(?:est|estimated|approx|approximately|about|ca)\.?)",
+    re.IGNORECASE,
+)
+_GAPS = frozenset(
+    {"n/a", "na", "n.a.", "-", "--", "---", "none", "nil", "null", "nan", "missing", "lost", "?", "??", "???"}
+)
+_NOUGHT = frozenset({"none", "nil"})
 
 
 def number(text: str) -> float | None:
@@ -123,6 +155,8 @@ def advice(typed: str, unit: str) -> tuple[str, str]:
     >>> advice("61,2", "g")
     ('a number is written with a decimal point.', 'Write 61.2.')
     """
+    if worded := in_words(typed, unit):
+        return worded
     if any(mark in typed for mark in ("<", ">", "~", "..")):
         why = "this is no bound or interval that can be read."
         return why, "Write it as in 570..580, ..724, <0.5, >100 or ~570, the lower end first."
@@ -140,6 +174,50 @@ def advice(typed: str, unit: str) -> tuple[str, str]:
         why = f"it is in {found['unit']}, and the study has this reading {f'in {unit}' if unit else 'without a unit'}."
         return why, "Convert it, or correct its unit."
     return "this is not a number.", "Write a number such as 12.4, or leave the cell empty with a note."
+
+
+def in_words(typed: str, unit: str = "") -> tuple[str, str] | None:
+    """Why a bound, an interval, a doubt or a gap in words is not read, and how it is written; None for other cells.
+
+    >>> in_words("over 1000")
+    ('a bound is written with a sign.', 'Write >1000.')
+    >>> in_words("380 to 390")
+    ('an interval is written with two points.', 'Write 380..390.')
+    """
+    if len(typed) > LONGEST_NUMBER:
+        return None
+    if typed.translate(_DASHES).casefold() in _GAPS:
+        write = "Leave the cell empty, with a note"
+        return "there is no number here.", write + (
+            ", or write 0 if 0 was read." if typed.casefold() in _NOUGHT else "."
+        )
+    text = typed.translate(_DASHES)
+    if found := _OVER.fullmatch(text):
+        return "a bound is written with a sign.", f"Write >{found['plus'] or found['n'] + (found['unit'] or '')}."
+    if found := _UNDER.fullmatch(text):
+        return "a bound is written with a sign.", f"Write <{found['n']}{found['unit'] or ''}."
+    if found := _ABOUT.fullmatch(text):
+        return _about(found["ish"] or found["n"], found["unit"] or "")
+    if (found := _DOUBTED.fullmatch(text)) and (not found["said"] or found["said"] != unit):
+        n = found["n"]
+        return "a number stands alone in its cell.", f"Write {n} with a note, or ~{n} if it is only about that."
+    if found := _FROM_TO.fullmatch(text):
+        return _from_to(found["low"] or found["first"], found["high"] or found["second"], found["unit"] or "")
+    return None
+
+
+def _about(figures: str, behind: str) -> tuple[str, str]:
+    read = span(f"~{figures}")
+    means = f", which is read as {read.low:.10g}..{read.high:.10g}" if read else ""
+    return "what is only about so is written with a sign.", f"Write ~{figures}{behind}{means}."
+
+
+def _from_to(low: str, high: str, behind: str) -> tuple[str, str] | None:
+    """Nothing where the second end is not above the first: 62.1 - 9.5 may be a difference."""
+    first, second = (number(end.replace(",", ".")) for end in (low, high))
+    if first is None or second is None or not first < second:
+        return None
+    return "an interval is written with two points.", f"Write {low}..{high}{behind}."
 
 
 def _why_typed_otherwise(typed: str) -> tuple[str, str] | None:

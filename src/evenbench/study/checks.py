@@ -12,6 +12,7 @@ from evenbench.measure.formula import Formula, Sort, dimension, names, parse_for
 from evenbench.measure.units import Quantity, Unit, parse_quantity, parse_unit
 from evenbench.study.file import StudyFile
 from evenbench.study.notes import Notes, Path
+from evenbench.study.typed import product_called
 
 FACTS = ("price", "pack", "dose")
 """What a formula may say of a product."""
@@ -95,6 +96,8 @@ class Checks:
             return False
         if given in getattr(self.declared, table):
             self.notes.add(path, given, f"this is not {what} here.", suggest(given, options))
+        elif table == "products" and (id := product_called(given, self.notes.table("products"))) in options:
+            self.notes.add(path, given, "a product is named here by its id.", f'Write "{id}".')
         elif not self.notes.typed(table, given):
             near = suggest(given, options) or f"Add [{table}.{given}]."
             self.notes.add(path, given, f"the study has no {table[:-1]} with this id.", near)

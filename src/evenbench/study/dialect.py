@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from evenbench.study.cells import advice, number
+from evenbench.study.cells import advice, in_words, number
 
 Mark = Literal[".", ",", ""]
 
@@ -141,7 +141,9 @@ def plain_number(cell: str, dialect: Dialect) -> str | Refusal:
         return Refusal(*advice(text, ""))
     if text[:1] in ("<", ">", "~"):
         bound = _end(text[1:].strip(), dialect)
-        return bound if isinstance(bound, Refusal) else text[0] + bound
+        if isinstance(bound, Refusal):
+            return Refusal(*worded) if (worded := in_words(text)) else bound
+        return text[0] + bound
     if ".." in text:
         return _interval(text, dialect)
     return _plain(text, dialect)

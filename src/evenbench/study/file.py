@@ -148,6 +148,7 @@ class ResultTable(Declared):
     target: Amount | None = None
     matters: Amount | None = None
     capped_at: Amount | None = None
+    baseline: Id | None = None
     primary: bool = False
     scale: Literal["raw", "log", "logit"] = "raw"
     spread: Literal["pooled", "unequal"] = "pooled"
@@ -177,7 +178,8 @@ class TestTable(Declared):
     replicates: Count | None = None
     control_runs: Count | None = None
     order: Literal["random", "as listed"] | None = None
-    drift: Literal["none"] = "none"
+    blocks_as: Literal["fixed", "random"] = "fixed"
+    drift: Literal["none", "linear", "linear within block", "curve"] = "none"
     applied: Annotated[dict[Id, Text | int | Finite], Some] = {}
     conditions: Annotated[dict[Id, Text], Some] = {}
     between: Annotated[list[Text], Some] = []

@@ -4,12 +4,14 @@
     _beyond_range    outside what the instrument can show
     _off_step        not a step of the instrument
     _slipped         far from its like, where one slip of the hand explains it: a point, two digits, one digit, two
-                     readings in each other's columns, the figure of the row beside it
+                     readings in each other's columns, the figure of the row beside it;
+                     or that stands out beyond doubt (guards_of_few.py)
     _other_way       the only difference of its test with the other sign
     _contradicting   two values of a first_of that a run has both, and that cannot both be right
     _typed_twice     a row equal to the one beside it in more digits than chance explains
 
-A guard is a function from the readings of one test to doubts, listed in `GUARDS`. Thresholds aim at
+guards_of_runs.py has those about runs: places, limits, specimens, what is lent, the order.
+A guard is a function from the `Bench` of one test to doubts, listed in `GUARDS`. Thresholds aim at
 fewer than one doubt in a hundred clean studies of the demonstration's size; docs/statistics-notes.md has the rates.
 """
 
@@ -18,21 +20,18 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from itertools import combinations, pairwise
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenbench.measure.formula import (
-    FUNCTIONS,
     Binary,
     Call,
     Formula,
     Name,
     Node,
     Unary,
-    calls,
     choices,
     evaluate,
     less,
@@ -41,12 +40,15 @@ from evenbench.measure.formula import (
 )
 from evenbench.measure.uncertainty import linear
 from evenbench.measure.units import Quantity
-from evenbench.measure.wording import counted, listed, with_unit
-from evenbench.study import sources
-from evenbench.study.mistakes import Place
-from evenbench.study.model import DeclaredReading, Result, Study, Test
+from evenbench.measure.wording import listed
+from evenbench.study import guards_of_runs, sources
+from evenbench.study.bench import Bench, Doubt, chance_alike, decimals_of, figure
+from evenbench.study.guards_of_few import RANGES, UNEXPLAINED, Beyond, products_apart, repeats_apart
+from evenbench.study.model import DeclaredReading, Result, Study
 from evenbench.study.readings import Readings
-from evenbench.study.slips import FAR, FAR_FOR_A_COPY, NEAR, Judged, among_repeats, among_runs, undone
+from evenbench.study.slips import FAR, FAR_FOR_A_COPY, NEAR, Judged, among_repeats, undone
+
+__all__ = ["GUARDS", "Doubt", "guards"]
 
 Array = NDArray[np.float64]
 
@@ -56,26 +58,7 @@ BY_CHANCE = 5e-4
 RARE = 0.02
 """Chance of reading the same as the row beside, below which a far figure that does so may be a copy."""
 
-_MOST_ALIKE = 3  # doubts of one sort about one column that are listed one by one
 _SHARE_FAR = 0.05  # of a column: where more than this lies far out, its scatter is not one that slips stand out of
-_MOST_CELLS = 4_000_000  # of one test; larger logs are made by no hand
-_ROOT_4_PI = 3.5449077
-
-
-@dataclass(frozen=True, order=True, kw_only=True)
-class Doubt:
-    """A figure to look at again: where it was typed, what it is, and why.
-
-    run  index into Readings.runs: the run, or the first of the runs, that it is of
-    """
-
-    at: Place
-    about: str
-    because: str
-    run: int
-
-    def __str__(self) -> str:
-        return f"{self.at}: {self.about}: {self.because}"
 
 
 def guards(study: Study, readings: Readings) -> tuple[Doubt, ...]:
@@ -83,182 +66,14 @@ def guards(study: Study, readings: Readings) -> tuple[Doubt, ...]:
 
     Nothing found does not mean that nothing is wrong: a slip within the scatter of its like cannot be seen.
     """
-    benches = [_Bench(study, readings, test) for test in study.tests]
+    benches = [Bench(study, readings, test) for test in study.tests]
     return tuple(sorted({doubt for bench in benches for guard in GUARDS for doubt in guard(bench)}))
-
-
-class _Bench:
-    """The number readings of one test as grids, runs by repeats; nan where nothing was simply read."""
-
-    def __init__(self, study: Study, readings: Readings, test: Test) -> None:
-        self.study, self.readings, self.test = study, readings, test
-        self.runs = readings.of_test(test.id)
-        self.place = {run: n for n, run in enumerate(self.runs)}
-        self.declared = {r.id: r for r in test.readings if r.is_number}
-        self.behind = readings.behind(self.runs, list(self.declared))
-        # What another test lends is doubted there.
-        own = {id: rows for id, rows in self.behind.items() if not self.declared[id].lent_by}
-        self.cells: dict[str, list[int]] = {id: np.unique(rows.member).tolist() for id, rows in own.items()}
-        index = {p.id: n for n, p in enumerate(study.products)}
-        self.product = readings.runs.product.mapped(index.__getitem__, np.int32)[self.runs]
-
-    @cached_property
-    def small(self) -> bool:
-        """Whether it is of a size that hands type."""
-        return sum(len(self.runs) * r.repeats for r in self.declared.values()) <= _MOST_CELLS
-
-    @cached_property
-    def rows(self) -> dict[str, NDArray[np.int64]]:
-        """Index into Readings of each run and repeat, -1 where none; a shared reading in every run it serves."""
-        out = {}
-        for id, behind in self.behind.items():
-            grid = np.full((len(self.runs), self.declared[id].repeats), -1, dtype=np.int64)
-            grid[behind.owner, self.readings.repeat[behind.member] - 1] = behind.member
-            out[id] = grid
-        return out
-
-    @cached_property
-    def grids(self) -> dict[str, Array]:
-        """What was read, in the unit of the reading; nan for bounds and intervals."""
-        low, high = self.readings.low, self.readings.high
-        plain = np.append(np.where(low == high, low, np.nan), np.nan)
-        return {id: plain[rows] for id, rows in self.rows.items()}
-
-    @cached_property
-    def steps(self) -> dict[str, float]:
-        """The steps in which each reading was typed: its resolution, or coarser where all figures are."""
-        out = {}
-        for id, behind in self.behind.items():
-            cells = np.unique(behind.member).tolist()
-            step = float(np.median(self.readings.step[cells])) if cells else 1.0
-            some = cells[:: len(cells) // 5_000 + 1]  # as good as all of a log, and quicker
-            decimals = max((_decimals(float(self.readings.low[k])) for k in some), default=0)
-            out[id] = max(step, 10.0**-decimals)
-        return out
-
-    @cached_property
-    def means(self) -> dict[str, Array]:
-        """Mean of the repeats of each run, in the unit of the reading."""
-        out = {}
-        for id, grid in self.grids.items():
-            known = np.isfinite(grid)
-            count = known.sum(axis=1)
-            total = np.where(known, grid, 0.0).sum(axis=1)
-            out[id] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-        return out
-
-    @cached_property
-    def results(self) -> list[Result]:
-        """Results that are computed from the readings of one run, each after those it names."""
-        known, out = set(self.given), []
-        waiting = [r for r in self.test.results if r.outcome == "number" and set(calls(r.formula)) <= set(FUNCTIONS)]
-        while ready := [r for r in waiting if set(names(r.formula)) <= known]:
-            out += ready
-            known |= {r.id for r in ready}
-            waiting = [r for r in waiting if r not in ready]
-        return out
-
-    @cached_property
-    def given(self) -> dict[str, Array]:
-        """What formulas may name that is no result, one figure a run, in SI."""
-        out = {id: np.asarray(self.declared[id].unit.to_si(mean), dtype=np.float64) for id, mean in self.means.items()}
-        out |= {name: np.full(len(self.runs), q.si) for name, q in self.test.constants.items()}
-        products = [self.study.products[p] for p in self.product.tolist()]
-        for fact in ("price", "pack", "dose"):
-            amounts: list[Quantity | None] = [getattr(p, fact) for p in products]
-            out[f"product.{fact}"] = np.array([np.nan if q is None else q.si for q in amounts], dtype=np.float64)
-        return out
-
-    def computed(self, given: dict[str, Array]) -> dict[str, Array]:
-        """Every result from what it names, in SI."""
-        values = dict(given)
-        for result in self.results:
-            made = evaluate(result.formula, {name: values[name] for name in names(result.formula)})
-            values[result.id] = np.broadcast_to(np.asarray(made, dtype=np.float64), next(iter(given.values())).shape)
-        return {result.id: values[result.id] for result in self.results}
-
-    @cached_property
-    def outcomes(self) -> dict[str, Judged]:
-        """Every result beside its like, in SI."""
-        values = self.computed(self.given)
-        floor = {id: np.zeros(len(self.runs)) for id in values}
-        for id, reading in self.declared.items():
-            step = float(reading.unit.difference_to_si(self.steps[id]))
-            moved = self.computed(self.given | {id: self.given[id] + step})
-            for result, value in moved.items():
-                floor[result] += np.nan_to_num(np.abs(value - values[result]), posinf=0.0, neginf=0.0)
-        return {id: among_runs(_finite(value), self.product, floor[id]) for id, value in values.items()}
-
-    @cached_property
-    def columns(self) -> dict[str, Judged]:
-        """Every reading of a run beside its like, in its unit."""
-        return {
-            id: among_runs(mean, self.product, np.full(len(mean), self.steps[id]))
-            for id, mean in self.means.items()
-            if self.declared[id].of == "run" and id in self.cells
-        }
-
-    @cached_property
-    def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Runs whose rows stand one after the other in the same file: those before, and those after."""
-        at = [self.readings.runs[n].at for n in self.runs]
-        order = sorted(range(len(at)), key=lambda n: at[n])
-        found = [(a, b) for a, b in pairwise(order) if at[a].file == at[b].file and at[a].line != at[b].line]
-        both = np.array(found, dtype=np.intp).reshape(-1, 2)
-        return both[:, 0], both[:, 1]
-
-    @cached_property
-    def beside(self) -> dict[int, list[int]]:
-        """The runs whose rows stand before and after each run's own."""
-        out: dict[int, list[int]] = {}
-        for a, b in zip(*(side.tolist() for side in self.pairs), strict=True):
-            out.setdefault(a, []).append(b)
-            out.setdefault(b, []).append(a)
-        return out
-
-    def chances(self, id: str) -> Array:
-        """`rare` of every pair."""
-        a, b = self.pairs
-        own, wide = (min(1.0, self.steps[id] / (_ROOT_4_PI * s)) if s > 0 else 1.0 for s in self.typical[id])
-        return np.where(self.product[a] == self.product[b], own, wide)
-
-    def rare(self, id: str, a: int, b: int) -> float:
-        """How often two runs read the same by chance: two normal figures meet within one step so often."""
-        alike = self.product[a] == self.product[b]
-        scatter = self.typical[id][0 if alike else 1]
-        return min(1.0, self.steps[id] / (_ROOT_4_PI * scatter)) if scatter > 0 else 1.0
-
-    @cached_property
-    def typical(self) -> dict[str, tuple[float, float]]:
-        """Scatter of a reading between runs of one product, and between all runs; 0 where not known."""
-        out = {}
-        for id, judged in self.columns.items():
-            own = judged.scatter[np.isfinite(judged.scatter) & ~judged.alone]
-            value = judged.value[np.isfinite(judged.value)]
-            wide = 1.4826 * float(np.median(np.abs(value - np.median(value)))) if len(value) > 5 else 0.0
-            out[id] = (float(np.median(own)) if len(own) else 0.0, wide)
-        return out
-
-    def doubt(self, row: int, because: str) -> Doubt:
-        """A doubt about one cell."""
-        readings, run = self.readings, self.readings.serves[row][0]
-        id, repeat = readings.reading[row], int(readings.repeat[row])
-        name = id if repeat == 1 else f"{id}.{repeat}"
-        typed = with_unit(readings.typed[row], self.declared[id].unit.text)
-        return Doubt(at=readings.at[row], about=f"{readings.runs[run]}, {name} = {typed}", because=because, run=run)
-
-    def few(self, found: list[tuple[int, str]]) -> Iterator[Doubt]:
-        """Doubts about cells of one column, the first ones by themselves and the number of the rest."""
-        for place, (row, because) in enumerate(found[:_MOST_ALIKE]):
-            more = len(found) - _MOST_ALIKE if place == _MOST_ALIKE - 1 else 0
-            rest = f" The same is true of {counted(more, 'more reading')} of this column." if more else ""
-            yield self.doubt(row, because + rest)
 
 
 # ------------------------------------------------------------------------------------------------ what was planned
 
 
-def _unplanned(bench: _Bench) -> Iterator[Doubt]:
+def _unplanned(bench: Bench) -> Iterator[Doubt]:
     for n in bench.readings.unplanned:
         run = bench.readings.runs[n]
         if run.test == bench.test.id:
@@ -268,7 +83,7 @@ def _unplanned(bench: _Bench) -> Iterator[Doubt]:
 # ------------------------------------------------------------------------------------- what the instrument can show
 
 
-def _beyond_range(bench: _Bench) -> Iterator[Doubt]:
+def _beyond_range(bench: Bench) -> Iterator[Doubt]:
     for id, cells in bench.cells.items():
         reading = bench.declared[id]
         if reading.instrument is None or reading.instrument.range is None:
@@ -284,7 +99,7 @@ def _beyond_range(bench: _Bench) -> Iterator[Doubt]:
         yield from bench.few([(cells[n], why) for n in np.flatnonzero(out)])
 
 
-def _off_step(bench: _Bench) -> Iterator[Doubt]:
+def _off_step(bench: Bench) -> Iterator[Doubt]:
     for id, cells in bench.cells.items():
         reading = bench.declared[id]
         step = reading.instrument.resolution if reading.instrument else None
@@ -306,7 +121,7 @@ def _off_step(bench: _Bench) -> Iterator[Doubt]:
 def _between_steps(value: float, typed: str, reading: DeclaredReading, step: Quantity) -> bool:
     """Whether a figure is no step, allowing for its last digit having been rounded."""
     found = re.fullmatch(r"[+-]?[0-9]*[.,]([0-9]*)", typed.strip())
-    decimals = len(found[1]) if found else _decimals(value)
+    decimals = len(found[1]) if found else decimals_of(value)
     shown = float(step.unit.from_si(reading.unit.to_si(value)))
     last = float(step.unit.difference_from_si(reading.unit.difference_to_si(10.0**-decimals)))
     away = abs(shown - round(shown / step.value) * step.value)
@@ -318,11 +133,11 @@ def _between_steps(value: float, typed: str, reading: DeclaredReading, step: Qua
 # ----------------------------------------------------------------------------------------------- slips of the hand
 
 
-def _slipped(bench: _Bench) -> Iterator[Doubt]:
+def _slipped(bench: Bench) -> Iterator[Doubt]:
     if not bench.small:
         return
     done: set[int] = set()
-    for find in (_among_repeats, _among_readings, _among_results):
+    for find in (_among_repeats, _repeats_apart, _among_readings, _among_results, _products_apart):
         for run, doubt in find(bench):
             if run not in done:
                 done.add(run)
@@ -340,7 +155,7 @@ def _far(judged: Judged, copies: NDArray[np.bool_] | None = None) -> list[int]:
     return found if len(found) <= max(2, _SHARE_FAR * np.count_nonzero(np.isfinite(away))) else []
 
 
-def _among_repeats(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
+def _among_repeats(bench: Bench) -> Iterator[tuple[int, Doubt]]:
     for id, grid in bench.grids.items():
         if grid.shape[1] < 2 or bench.declared[id].of != "run":
             continue
@@ -352,7 +167,7 @@ def _among_repeats(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
                 continue  # of two repeats, the doubt is about the one that lies farther from the other runs
             middle, scatter = float(judged.middle[run, repeat]), float(judged.scatter[run, repeat])
             row = int(bench.rows[id][run, repeat])
-            like = _said(middle, bench.declared[id].unit.text, bench.steps[id])
+            like = figure(middle, bench.declared[id].unit.text, bench.steps[id])
             peers = f"the other {'repeat' if len(others) == 1 else 'repeats'} of this run"
             why = _why_slipped(bench, row, _near(middle, scatter))
             if _copied(bench, id, run, repeat):
@@ -365,7 +180,7 @@ def _reads(others: list[int]) -> str:
     return "reads" if len(others) == 1 else "read about"
 
 
-def _worse(bench: _Bench, id: str, run: int, one: int, other: int) -> bool:
+def _worse(bench: Bench, id: str, run: int, one: int, other: int) -> bool:
     judged, grid = bench.columns[id], bench.grids[id]
     middle = judged.middle[run]
     if not np.isfinite(middle):
@@ -374,7 +189,7 @@ def _worse(bench: _Bench, id: str, run: int, one: int, other: int) -> bool:
     return bool(mine > yours or (mine == yours and one > other))
 
 
-def _among_readings(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
+def _among_readings(bench: Bench) -> Iterator[tuple[int, Doubt]]:
     for id, judged in bench.columns.items():
         for run in _far(judged, _copies(bench, id)):
             rows = bench.rows[id][run]
@@ -383,7 +198,7 @@ def _among_readings(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
             row, unit = int(rows[rows >= 0][0]), bench.declared[id].unit.text
             middle, scatter = float(judged.middle[run]), float(judged.scatter[run])
             alone = bool(judged.alone[run])
-            like = f"{_peers(bench, run, alone=alone)} about {_said(middle, unit, bench.steps[id])}"
+            like = f"{_peers(bench, run, alone=alone)} about {figure(middle, unit, bench.steps[id])}"
             if (other := _exchanged(bench, id, run)) is not None:
                 yield run, bench.doubt(row, f"{like}, and {other} would fit here: look whether the two are exchanged.")
                 continue
@@ -394,12 +209,12 @@ def _among_readings(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
                 yield run, bench.doubt(row, f"{like}. {why}")
 
 
-def _peers(bench: _Bench, run: int, *, alone: bool) -> str:
+def _peers(bench: Bench, run: int, *, alone: bool) -> str:
     product = bench.study.products[int(bench.product[run])]
     return "the other products read" if alone else f"the other runs of {product.name} read"
 
 
-def _exchanged(bench: _Bench, id: str, run: int) -> str | None:
+def _exchanged(bench: Bench, id: str, run: int) -> str | None:
     """Another reading of the run with which this one would be in its place, and that one in this one's."""
     for other, judged in bench.columns.items():
         mine = bench.columns[id]
@@ -413,7 +228,7 @@ def _exchanged(bench: _Bench, id: str, run: int) -> str | None:
     return None
 
 
-def _among_results(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
+def _among_results(bench: Bench) -> Iterator[tuple[int, Doubt]]:
     """Results far from their like that one cell explains, where the cell alone did not stand out."""
     for result in bench.results:
         judged = bench.outcomes[result.id]
@@ -427,14 +242,14 @@ def _among_results(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
             if abs(float(judged.away[run])) <= FAR and "beside" not in why:
                 continue
             digits = float(result.unit.difference_from_si(judged.scatter[run])) / 10
-            here = _said(float(result.unit.from_si(judged.value[run])), result.unit.text, digits)
-            like = _said(float(result.unit.from_si(judged.middle[run])), result.unit.text, digits)
+            here = figure(float(result.unit.from_si(judged.value[run])), result.unit.text, digits)
+            like = figure(float(result.unit.from_si(judged.middle[run])), result.unit.text, digits)
             alone = bool(judged.alone[run])
             peers = _peers(bench, run, alone=alone).removesuffix(" read")
             yield run, bench.doubt(row, f"with it, {result.id} is {here}; for {peers} it is about {like}. {why}")
 
 
-def _explained(bench: _Bench, result: Result, used: list[str], run: int) -> tuple[int, str] | None:
+def _explained(bench: Bench, result: Result, used: list[str], run: int) -> tuple[int, str] | None:
     """The cell and the slip that put a result where it is; the likeliest slip."""
     judged = bench.outcomes[result.id]
     middle, scatter, alone = float(judged.middle[run]), float(judged.scatter[run]), bool(judged.alone[run])
@@ -463,7 +278,7 @@ def _explained(bench: _Bench, result: Result, used: list[str], run: int) -> tupl
         value = float(bench.readings.low[row])
         own = bench.columns.get(id)
         for order, u in enumerate(undone(value, bench.readings.typed[row])):
-            if alone and u.slip != "point":
+            if alone and u.slip not in _OF_PLACE:
                 break
             if own is not None and abs(u.value - own.middle[run]) > NEAR * own.scatter[run]:
                 continue
@@ -471,15 +286,95 @@ def _explained(bench: _Bench, result: Result, used: list[str], run: int) -> tupl
             if best is not None and (rank, order) >= (best[0], best[1]):
                 continue
             if near({id: u.value}):
-                best = (rank, order, row, _SAID[u.slip].format(_typed_as(u.value, bench.readings.typed[row])))
+                meant = u.typed or _typed_as(u.value, bench.readings.typed[row])
+                best = (rank, order, row, _SAID[u.slip].format(meant))
     return None if best is None else best[2:]
 
 
-_SLIPS = ("point", "transposed", "digit")
+def _repeats_apart(bench: Bench) -> Iterator[tuple[int, Doubt]]:
+    """Repeats that lie beyond doubt far from the others of their run, be the runs few or the slip unknown."""
+    for id, grid in bench.grids.items():
+        if grid.shape[1] < 2 or bench.declared[id].of != "run" or id not in bench.cells:
+            continue
+        for found in repeats_apart(grid, bench.product, bench.steps[id]):
+            run, repeat, middle = found.run, found.repeat, found.middle
+            others = [n for n in range(grid.shape[1]) if n != repeat and np.isfinite(grid[run, n])]
+            if len(others) == 1 and not _worse(bench, id, run, repeat, others[0]):
+                middle, repeat = float(grid[run, repeat]), others[0]
+            row, unit = int(bench.rows[id][run, repeat]), bench.declared[id].unit
+            slip = _why_slipped(bench, row, _near(middle, found.scatter))
+            if not slip and found.chance > UNEXPLAINED:
+                continue
+            peers = f"the other {'repeat' if len(others) == 1 else 'repeats'} of this run {_reads(others)}"
+            usual = figure(found.scatter, unit.text, bench.steps[id] / 10)
+            why = f"{peers} {figure(middle, unit.text, bench.steps[id])}, and repeats usually scatter by {usual}."
+            yield run, bench.doubt(row, f"{why} {slip or _LOOK}")
+
+
+_LOOK = "Look whether it was typed as it was read."
+
+
+def _products_apart(bench: Bench) -> Iterator[tuple[int, Doubt]]:
+    """Candidates run once that lie beyond doubt far from every other product, by a reading or by a result."""
+    candidate = np.array([p.role == "candidate" for p in bench.study.products], dtype=np.bool_)[bench.product]
+    for id, judged in bench.columns.items():
+        reading = bench.declared[id]
+        for found in products_apart(judged.value, bench.product, candidate, 3 * bench.steps[id]):
+            row = int(bench.rows[id][found.run].max())
+            alone = np.count_nonzero(bench.rows[id][found.run] >= 0) == 1
+            slip = _why_slipped(bench, row, _within_range(found)) if alone else ""
+            if slip or found.ranges > RANGES:
+                ends = [figure(end, reading.unit.text, bench.steps[id]) for end in (found.low, found.high)]
+                why = f"every other product reads {ends[0]} to {ends[1]}, and this one lies far from them all."
+                yield found.run, bench.doubt(row, f"{why} {slip or _LOOK}")
+    for result in bench.results:
+        used = [id for id in _readings_behind(bench, result) if id in bench.columns]
+        for found in products_apart(bench.outcomes[result.id].value, bench.product, candidate, 0.0):
+            rows = [int(bench.rows[id][found.run].max()) for id in used if np.any(bench.rows[id][found.run] >= 0)]
+            at = _digit_of(bench, result, used, found) or ((rows[0], "") if rows else None)
+            if at is None or not (at[1] or found.ranges > RANGES):
+                continue
+            digits = float(result.unit.difference_from_si(found.high - found.low)) / 100
+            here, low, high = (
+                figure(float(result.unit.from_si(si)), result.unit.text, digits)
+                for si in (bench.outcomes[result.id].value[found.run], found.low, found.high)
+            )
+            why = f"with it, {result.id} is {here}, and with every other product {low} to {high}."
+            yield found.run, bench.doubt(at[0], f"{why} {at[1] or 'Look at what it is computed from.'}")
+
+
+def _within_range(found: Beyond) -> Callable[[float], bool]:
+    return lambda value: found.low <= value <= found.high
+
+
+def _digit_of(bench: Bench, result: Result, used: list[str], found: Beyond) -> tuple[int, str] | None:
+    """The cell and the slip that, undone, bring a result and the cell itself among the other products."""
+    fits = _within_range(found)
+    here = {name: np.array([column[found.run]]) for name, column in bench.given.items()}
+    ranked: list[tuple[int, int, str]] = []
+    for id in used:
+        if np.count_nonzero(bench.rows[id][found.run] >= 0) != 1:
+            continue
+        row, unit = int(bench.rows[id][found.run].max()), bench.declared[id].unit
+        typed, others = bench.readings.typed[row], np.delete(bench.means[id], found.run)
+        for u in undone(float(bench.readings.low[row]), typed):
+            if u.slip == "left out" or not np.nanmin(others) <= u.value <= np.nanmax(others):
+                continue
+            made = bench.computed(here | {id: np.array([unit.to_si(u.value)], dtype=np.float64)})[result.id]
+            if fits(float(made[0])):
+                ranked.append((_SLIPS.index(u.slip), row, _SAID[u.slip].format(u.typed or _typed_as(u.value, typed))))
+    return min(ranked, key=lambda r: r[0])[1:] if ranked else None
+
+
+_SLIPS = ("point", "clock", "tenfold", "transposed", "digit", "left out")
+_OF_PLACE = ("point", "clock", "tenfold")  # which leave every digit as it was
 _SAID = {
     "point": "As {} it would be in its place: look whether the decimal point has slipped.",
+    "clock": "As {} it would be in its place: look whether minutes stand for seconds, or seconds for minutes.",
+    "tenfold": "As {} it would be in its place: look whether it is ten times off.",
     "transposed": "As {} it would be in its place: look whether two digits are exchanged.",
     "digit": "As {} it would be in its place: look whether one digit is wrong.",
+    "left out": "With a digit more it would be in its place: look whether one was left out.",
 }
 
 
@@ -487,14 +382,14 @@ def _near(middle: float, scatter: float) -> Callable[[float], bool]:
     return lambda value: abs(value - middle) <= NEAR * scatter
 
 
-def _why_slipped(bench: _Bench, row: int, near: Callable[[float], bool], *, only_point: bool = False) -> str:
+def _why_slipped(bench: Bench, row: int, near: Callable[[float], bool], *, only_point: bool = False) -> str:
     """The likeliest slip that, undone, puts a cell among its like; "" where none does."""
     typed = bench.readings.typed[row]
     for u in undone(float(bench.readings.low[row]), typed):
-        if only_point and u.slip != "point":
+        if only_point and u.slip not in _OF_PLACE:
             break
         if near(u.value):
-            return _SAID[u.slip].format(_typed_as(u.value, typed))
+            return _SAID[u.slip].format(u.typed or _typed_as(u.value, typed))
     return ""
 
 
@@ -503,7 +398,7 @@ def _typed_as(value: float, typed: str) -> str:
     return f"{value:.{decimals}f}" if round(value, decimals) == value else f"{value:.12g}"
 
 
-def _copies(bench: _Bench, id: str) -> NDArray[np.bool_]:
+def _copies(bench: Bench, id: str) -> NDArray[np.bool_]:
     """Runs with a cell that stands in a row beside as well, where that is rare by chance."""
     grid, (a, b) = bench.grids[id], bench.pairs
     out = np.zeros(len(grid), dtype=np.bool_)
@@ -512,7 +407,7 @@ def _copies(bench: _Bench, id: str) -> NDArray[np.bool_]:
     return out
 
 
-def _copied(bench: _Bench, id: str, run: int, repeat: int) -> bool:
+def _copied(bench: Bench, id: str, run: int, repeat: int) -> bool:
     value = bench.grids[id][run, repeat]
     return any(
         value == bench.grids[id][other, repeat] and bench.rare(id, run, other) < RARE
@@ -523,7 +418,7 @@ def _copied(bench: _Bench, id: str, run: int, repeat: int) -> bool:
 # ------------------------------------------------------------------------------------------ differences and rows
 
 
-def _other_way(bench: _Bench) -> Iterator[Doubt]:
+def _other_way(bench: Bench) -> Iterator[Doubt]:
     """A loss that is a gain in one run alone: of all results that subtract one reading from another."""
     if not bench.small:
         return
@@ -550,7 +445,7 @@ def _other_way(bench: _Bench) -> Iterator[Doubt]:
             )
 
 
-def _slips(bench: _Bench) -> Iterator[tuple[int, Doubt]]:
+def _slips(bench: Bench) -> Iterator[tuple[int, Doubt]]:
     yield from _among_repeats(bench)
     yield from _among_readings(bench)
     yield from _among_results(bench)
@@ -574,7 +469,7 @@ def _subtracts(formula: Formula, readings: set[str]) -> bool:
     return at(formula.tree)
 
 
-def _readings_behind(bench: _Bench, result: Result) -> list[str]:
+def _readings_behind(bench: Bench, result: Result) -> list[str]:
     """Readings that a result rests on, through the results it names."""
     by_id = {r.id: r for r in bench.results}
     out: dict[str, None] = {}
@@ -604,7 +499,7 @@ class _Read:
     step: Mapping[str, Array]
 
 
-def _contradicting(bench: _Bench) -> Iterator[Doubt]:
+def _contradicting(bench: Bench) -> Iterator[Doubt]:
     """Runs of which two values of a first_of are known and lie farther apart than their errors allow."""
     written: dict[str, Formula] = {}
     told: set[int] = set()
@@ -623,7 +518,7 @@ def _contradicting(bench: _Bench) -> Iterator[Doubt]:
 
 
 def _apart(
-    bench: _Bench, result: Result, ways: Sequence[Formula], named: Sequence[tuple[str, ...]]
+    bench: Bench, result: Result, ways: Sequence[Formula], named: Sequence[tuple[str, ...]]
 ) -> list[tuple[int, str]]:
     """The cells and what to say of them: `ways` are the values that a result may have, `named` what each rests on."""
     found: list[tuple[int, str]] = []
@@ -639,18 +534,18 @@ def _apart(
         rests = listed(_read(bench, named[one]))
         for run in np.flatnonzero(both & (np.abs(made[other] - made[one]) > allowed) & (row >= 0)).tolist():
             unit, slack = result.unit, float(result.unit.difference_from_si(allowed[run]))
-            by = {way: _said(float(unit.from_si(made[way][run])), unit.text, slack / 10) for way in (one, other)}
-            within = _said(slack, result.difference_unit, slack / 10)
+            by = {way: figure(float(unit.from_si(made[way][run])), unit.text, slack / 10) for way in (one, other)}
+            within = figure(slack, result.difference_unit, slack / 10)
             why = f"by it, {result.id} is {by[other]}, and by {rests} {by[one]}, which is used. Both should agree"
             found.append((int(row[run]), f"{why} within {within}: look which is wrong."))
     return found
 
 
-def _read(bench: _Bench, named: Sequence[str]) -> list[str]:
+def _read(bench: Bench, named: Sequence[str]) -> list[str]:
     return [name for name in named if name in bench.declared]
 
 
-def _allowed(bench: _Bench, difference: Formula) -> Array:
+def _allowed(bench: Bench, difference: Formula) -> Array:
     """By how much two ways to a result may differ, in SI: three standard uncertainties and half a step each."""
     declared = [bench.declared[name] for name in _read(bench, names(difference))]
     grids = {r.id: np.where(np.isfinite(bench.grids[r.id]), bench.grids[r.id], np.nan) for r in declared}
@@ -673,7 +568,7 @@ def _allowed(bench: _Bench, difference: Formula) -> Array:
     return np.asarray(_APART * found.u + halves, dtype=np.float64)
 
 
-def _typed_twice(bench: _Bench) -> Iterator[Doubt]:
+def _typed_twice(bench: Bench) -> Iterator[Doubt]:
     """Rows one after the other that hold the same figures."""
     if not bench.small:
         return
@@ -696,17 +591,17 @@ def _typed_twice(bench: _Bench) -> Iterator[Doubt]:
         )
 
 
-def _within(bench: _Bench, id: str) -> float:
+def _within(bench: Bench, id: str) -> float:
     """How often a further repeat agrees by chance, where the first does."""
     grid = bench.grids[id]
     if grid.shape[1] < 2:
         return 1.0
     scatter = among_repeats(grid, bench.steps[id]).scatter
     known = scatter[np.isfinite(scatter)]
-    return min(1.0, bench.steps[id] / (_ROOT_4_PI * float(np.median(known)))) if len(known) else 1.0
+    return chance_alike(bench.steps[id], float(np.median(known))) if len(known) else 1.0
 
 
-GUARDS: tuple[Callable[[_Bench], Iterator[Doubt]], ...] = (
+GUARDS: tuple[Callable[[Bench], Iterator[Doubt]], ...] = (
     _unplanned,
     _beyond_range,
     _off_step,
@@ -714,26 +609,5 @@ GUARDS: tuple[Callable[[_Bench], Iterator[Doubt]], ...] = (
     _other_way,
     _contradicting,
     _typed_twice,
+    *guards_of_runs.GUARDS,
 )
-
-
-def _decimals(value: float) -> int:
-    """Decimals of a figure in its shortest form.
-
-    >>> _decimals(12.4), _decimals(7.0)
-    (1, 0)
-    """
-    if not np.isfinite(value):
-        return 0
-    mantissa, _, exponent = repr(value).partition("e")
-    decimals = len(mantissa.partition(".")[2].rstrip("0"))
-    return max(0, min(15, decimals - int(exponent or 0)))
-
-
-def _said(value: float, unit: str, step: float) -> str:
-    decimals = max(0, min(12, int(np.ceil(-np.log10(step) - 1e-9)))) if step > 0 and np.isfinite(step) else 2
-    return with_unit(f"{value:.{decimals}f}", unit)
-
-
-def _finite(values: Array) -> Array:
-    return np.where(np.isfinite(values), values, np.nan)

@@ -18,6 +18,8 @@ Role = Literal["candidate", "control", "placebo", "reference"]
 Kind = Literal["benefit", "risk", "info"]
 Better = Literal["higher", "lower", "nearest"]
 ScaleOfResult = Literal["raw", "log", "logit"]
+BlocksAs = Literal["fixed", "random"]
+Drift = Literal["none", "linear", "linear within block", "curve"]
 SpreadOfResult = Literal["pooled", "unequal"]
 
 
@@ -47,6 +49,13 @@ class Purchase:
     receipt: str | None = None
 
 
+@dataclass(frozen=True)
+class Level:
+    """A level of a grade, or "yes" or "no", that every run is held to."""
+
+    text: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class Claim:
     """What a label or an advertisement promises, and the results that would bear it out.
@@ -60,7 +69,7 @@ class Claim:
     than: tuple[str, ...] = ()
     about: tuple[str, ...] = ()
     needs: Literal["all", "any"] = "all"
-    value: Quantity | None = None
+    value: Quantity | Level | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,6 +193,7 @@ class Result:
     spread     whether the study says that products scatter alike, or each in its own way
     target     what it should be near, where nearest is better; outcomes are then distances from a value, and
                `unit` is theirs
+    baseline   another result of the test, of the same runs, that products are compared at the same value of; ""
     capped_at  beyond which more brings a buyer nothing, in `unit`
     """
 
@@ -201,6 +211,7 @@ class Result:
     spread: SpreadOfResult = "pooled"
     target: Target | None = None
     capped_at: float | None = None
+    baseline: str = ""
 
     @property
     def name(self) -> str:
@@ -230,6 +241,11 @@ class Result:
         return f"like {self.like} is best" if self.like else f"nearest to {self.target.text} is best"
 
     @property
+    def is_yes_or_no(self) -> bool:
+        """Whether each outcome is yes or no."""
+        return self.levels == ("no", "yes")
+
+    @property
     def difference_unit(self) -> str:
         """The unit of a difference of two outcomes: percent differ by points."""
         return "points" if self.unit.text == "%" else self.unit.text
@@ -242,6 +258,8 @@ class Test:
     applied        how the products were applied, as written
     applied_dose   the least and the most applied in one use, where `applied` gives a dose
     applied_share  the same as multiples of each label's dose, where `applied` gives a share of it
+    blocks_as      whether each block has a level of its own, or all of them are a sample of such
+    drift          how the rig shifts over the order of runs, as declared
     derived        results computed once per product from the levels of others; for information, never judged
     """
 
@@ -263,6 +281,8 @@ class Test:
     replicates: int | None = None
     control_runs: int | None = None
     order: Literal["random", "as listed"] | None = None
+    drift: Drift = "none"
+    blocks_as: BlocksAs = "fixed"
     applied: Mapping[str, str] = field(default_factory=dict)
     applied_dose: tuple[Quantity, Quantity] | None = None
     applied_share: tuple[float, float] | None = None
@@ -314,7 +334,7 @@ class Must:
 
     result: str
     is_: str
-    value: Quantity | None = None
+    value: Quantity | Level | None = None
     every_run: bool = False
 
 

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from evenbench.study.mistakes import Mistake, Place
 from evenbench.study.positions import positions
+from evenbench.study.typed import TypedFloat
 
 Path = tuple[str | int, ...]
 """Keys from the top of the file, and places in lists: ("products", "ostrel", "claims", 0)."""
@@ -70,15 +71,23 @@ class Notes:
         """Whether what is at this path has been noted as a whole, so that nothing is known of what it should say."""
         return path in self.meant or any(note.path == path for note in self.found)
 
-    def ids(self, path: Path) -> list[str]:
-        """The keys of the table at this path; none where there is no table."""
+    def damaged(self, *path: str | int) -> bool:
+        """Whether anything at this path, or within it, has been noted."""
+        return any(note.path[: len(path)] == path for note in self.found)
+
+    def table(self, *path: str | int) -> dict[str, Any]:
+        """The table at this path, as it stands in the file; empty where there is none."""
         here: Any = self.raw
         for step in path:
             try:
                 here = here[step]
             except (KeyError, IndexError, TypeError):
-                return []
-        return list(here) if isinstance(here, dict) else []
+                return {}
+        return here if isinstance(here, dict) else {}
+
+    def ids(self, path: Path) -> list[str]:
+        """The keys of the table at this path; none where there is no table."""
+        return list(self.table(*path))
 
     def mistakes(self, text: str, file: str) -> list[Mistake]:
         """Everything noted, each at its line and column of `text`."""
@@ -105,4 +114,6 @@ def dotted(path: Path) -> str:
 def _shown(given: object) -> str:
     if given is None or isinstance(given, dict | list):
         return ""
+    if isinstance(given, TypedFloat):
+        return given.typed
     return str(given).lower() if isinstance(given, bool) else str(given)

@@ -22,6 +22,7 @@ from evenbench.study.model import (
     Buyer,
     Claim,
     Instrument,
+    Level,
     Must,
     PlainRanks,
     Price,
@@ -33,16 +34,23 @@ from evenbench.study.model import (
     Test,
 )
 from evenbench.study.notes import Notes, Path
-from evenbench.study.parse_tests import read_test, sorts_of_facts, unit_of
+from evenbench.study.parse_tests import NO_CONTROL, read_test, sorts_of_facts, unit_of
 from evenbench.study.shape import shaped
 from evenbench.study.targets import of_distances
 from evenbench.study.toml import LARGEST_TEXT, read_toml
+from evenbench.study.typed import product_called
 
 __all__ = ["LARGEST_TEXT", "parse"]
 
 _FLASH = re.compile(r"-?[0-9]+(\.[0-9]+)? *deg[CF]\b")
 _GREATEST_WEIGHT = 1e6
+_AGAINST_CONTROL = ("better", "better than control", "no harm")
 _ROLE_WORDS = ("control", "placebo", "reference")
+
+
+def _why_no_control(test: str, why: str) -> tuple[str, str]:
+    """Why a result of a test that says it has no control cannot serve, and what to write."""
+    return f"test {test} has no control, and {why}.", "Name a result of a test with a control, or leave it out."
 
 
 def parse(text: str, *, today: date, file: str = "study.toml") -> Study:
@@ -151,6 +159,8 @@ class _Meaning:
         if table.flash_point not in (None, "none", "unknown") and not _FLASH.match(table.flash_point):
             write = 'Write it as "24 degC", "24 degC closed cup", "none" or "unknown".'
             self.notes.add((*path, "flash_point"), table.flash_point, "this is no temperature.", write)
+        if id == NO_CONTROL:
+            self.notes.add(path, id, "tests without a control say this word.", "Choose another id.", at_key=True)
         takes, ends = dose((*path, "dose"), table.dose, self.checks) or (None, None)
         return Product(
             id=id,
@@ -245,17 +255,41 @@ class _Meaning:
     def damaged_test(self, id: str) -> bool:
         return self.notes.typed("tests", id) and not self.notes.ids(("tests", id, "results"))
 
-    def bound(self, path: Path, text: str | None, about: list[Result], must: str) -> Quantity | None:
-        """The bound of an `at least` or `at most`, in the unit of the results it is about."""
+    def bound(
+        self, path: Path, text: str | None, about: list[Result], must: str, *, every_run: bool = True
+    ) -> Quantity | Level | None:
+        """The bound of an `at least` or `at most`, in the unit of the results it is about, or a level of theirs.
+
+        every_run  whether every run is held to it, as a level must be
+        """
         needed = must in ("at least", "at most")
         if needed and text is None and not self.notes.typed(*self.notes.in_file(path)):
             self.notes.add(path[:-1], "", f"{must!r} needs a value.", 'Add value = "…" with its unit.', at_key=True)
         elif not needed and text is not None:
             self.notes.add(path, text, f"{must!r} takes no value.", "Leave it out.")
+        elif text is not None and any(result.levels for result in about):
+            return self.level(path, text, about, every_run=every_run)
         elif text is not None:
             found = [self.amount_of(path, text, result) for result in about]
             return next((quantity for quantity in found if quantity is not None), None)
         return None
+
+    def level(self, path: Path, text: str, about: list[Result], *, every_run: bool) -> Level | None:
+        """A level that every run is held to; None where it is none, or where a mean would have to be."""
+        for result in about:
+            levels = list(result.levels)
+            if result.outcome != "grade":
+                why = f"{result.name} has no levels that go from less to more."
+                self.notes.add(path, text, why, "Name another result, or ask for something else.")
+                return None
+            if text not in levels:
+                self.notes.add(path, text, f"{result.name} has no such level.", suggest(text, levels))
+                return None
+            if not every_run:
+                why = f"levels have no mean that could be held to {text!r}."
+                self.notes.add(path, text, why, 'Add in = "every run".')
+                return None
+        return Level(text)
 
     def amount_of(self, path: Path, text: str, result: Result) -> Quantity | None:
         """An amount of what a result is in, or a distance; a result in % may also be told in points."""
@@ -275,6 +309,9 @@ class _Meaning:
             why = f"{result.name} should be like {result.like}, and nothing is better than that."
             self.notes.add(path, must, why, "Name another result, or ask for something else.")
             return
+        if self.without_control(result.test) and must in _AGAINST_CONTROL:
+            self.notes.add(path, must, *_why_no_control(result.test, "this is held against one"))
+            return
         needs = "risk" if must == "no harm" else "benefit" if must.startswith("better") else None
         if must.startswith("back to") and result.kind == "info":
             write = "Name a benefit or a risk, or ask for something else."
@@ -282,6 +319,10 @@ class _Meaning:
         if needs is not None and result.kind != needs:
             write = f"Name a {needs}, or ask for something else."
             self.notes.add(path, must, f"{result.name} is a {result.kind}, and this is said of a {needs}.", write)
+
+    def without_control(self, test: str) -> bool:
+        """Whether a test says that it has no control."""
+        return test in self.declared.tests and self.declared.tests[test].control == NO_CONTROL
 
     def claims(self, product: str, tests: tuple[Test, ...]) -> tuple[Claim, ...]:
         declared = self.declared.products[product].claims
@@ -391,7 +432,9 @@ class _Meaning:
             found = [self.ranked_of(path, t.id, t, at_key=True) for t in judged]
         roles = ("candidate", *_ROLE_WORDS)
         for n, word in enumerate(table.include):
-            if word not in roles and word not in self.products and not self.notes.typed("products", word):
+            if word not in roles and (id := product_called(word, self.notes.table("products"))) not in (None, word):
+                self.notes.add((*path, "include", n), word, "a product is named here by its id.", f'Write "{id}".')
+            elif word not in roles and word not in self.products and not self.notes.typed("products", word):
                 near = suggest(word, [*roles, *self.products])
                 self.notes.add((*path, "include", n), word, "this is neither a role nor a product.", near)
         included = [p.id for p in self.products.values() if p.role in table.include or p.id in table.include]
@@ -404,6 +447,8 @@ class _Meaning:
         if test is not None:
             return self.ranked_of(path, name, test)
         result = self.named_result(path, name)
+        if result is not None and self.notes.damaged("tests", result.test, "results", result.id):
+            return None
         if result is not None and (result.better is None or result.outcome == "category" or result.like):
             why = "no way of it is better, so nobody comes first in it."
             self.notes.add(path, name, why, "Name another result, or give this one better.")
@@ -420,7 +465,7 @@ class _Meaning:
         main = [r for r in judged if r.primary] or judged
         if len(main) == 1:
             return main[0]
-        if main or not self.damaged_test(test.id):
+        if not self.damaged_test(test.id) and not self.notes.damaged("tests", test.id):
             why = f"test {test.id} has {len(main) or 'no'} results that it could go by."
             write = "Write in tests which one, as in " + (f'"{main[0].name}".' if main else '"test.result".')
             self.notes.add(path, given, why, write, at_key=at_key)
@@ -444,7 +489,8 @@ class _Meaning:
         if need.in_ and need.is_ not in ("at least", "at most"):
             why = f"this goes with 'at least' or 'at most', not with {need.is_!r}."
             self.notes.add((*path, "in"), need.in_, why, "Leave it out.")
-        value = self.bound((*path, "value"), need.value, [result] if result else [], need.is_)
+        every = need.in_ is not None
+        value = self.bound((*path, "value"), need.value, [result] if result else [], need.is_, every_run=every)
         return Must(result=need.result, is_=need.is_, value=value, every_run=need.in_ is not None)
 
     def weights(self, path: Path, table: shape.BuyerTable) -> dict[str, float]:
@@ -472,6 +518,8 @@ class _Meaning:
         if result is not None and result.kind == "info":
             why = "an info result is not judged, so it cannot be weighed."
             self.notes.add(path, name, why, "Leave it out, or make the result a benefit or a risk.", at_key=True)
+        elif result is not None and self.without_control(result.test):
+            self.notes.add(path, name, *_why_no_control(result.test, "a score counts steps from one"), at_key=True)
         elif result is not None and result.like:
             why = f"nothing is better than being like {result.like}, so no step of it can be counted."
             self.notes.add(path, name, why, "Leave it out, or give the result a value as target.", at_key=True)

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from evenbench.measure.errors import FormulaError, suggest
-from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, choices, columns, levels, names
-from evenbench.measure.units import PURE, Quantity, Unit, describe, parse_unit
+from evenbench.measure.formula import FUNCTIONS, Formula, Name, Sort, choices, columns, hundredfold, levels, names
+from evenbench.measure.units import EITHER_WAY, PURE, Quantity, Unit, describe, parse_unit
+from evenbench.measure.wording import listed
 from evenbench.study.checks import FACTS, POINTS, Checks
 from evenbench.study.doses import applied_dose, applied_share
 from evenbench.study.file import ConstantTable, ReadingTable, ResultTable, TestTable
@@ -26,10 +27,18 @@ from evenbench.study.model import (
 )
 from evenbench.study.notes import Path
 from evenbench.study.targets import Targets, of_distances
+from evenbench.study.typed import product_called
 
+NO_CONTROL = "none"
+"""What a test says in place of a control where it has none."""
 RUN_COLUMNS = ("test", "product", "code", "run", "specimen", "block", "round", "lane", "order", "note")
 SHEET_COLUMNS = frozenset((*RUN_COLUMNS, "reading", "repeat", "value", "unit", "instrument", "at", "by"))
 _SHARE = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *% of control")
+_GROUP = r"\((?:[^()]|\([^()]*\))*\)(?: */ *[\w.]+)?"
+_HUNDRED = re.compile(
+    rf"100(?:\.0*)? *\* *(?P<after>{_GROUP}|[\w.]+(?: */ *[\w.]+)?)"
+    rf"|(?P<before>{_GROUP}|[\w.]+(?: */ *[\w.]+)?) *\* *100(?:\.0*)?"
+)
 _BARE_PERCENT = re.compile(r"(?P<n>[0-9]+(\.[0-9]+)?) *%")
 
 
@@ -45,6 +54,12 @@ def read_test(
     results, derived = found.all()
     if table.lanes is not None and table.blocks is None and not checks.notes.typed(*path, "blocks"):
         checks.notes.add((*path, "lanes"), table.lanes, "lanes belong to rounds.", 'Add blocks = "round".')
+    if table.blocks_as == "random" and table.blocks is None and not checks.notes.typed(*path, "blocks"):
+        write = 'Add blocks = "day" (or what a block is), or leave this out.'
+        checks.notes.add((*path, "blocks_as"), table.blocks_as, "the test has no blocks.", write)
+    if table.drift == "linear within block" and table.blocks is None and not checks.notes.typed(*path, "blocks"):
+        write = 'Add blocks = "day" (or what a block is), or write drift = "linear".'
+        checks.notes.add((*path, "drift"), table.drift, "the test has no blocks.", write)
     for what in ("readings", "results"):
         if not checks.notes.typed(*path, what):
             checks.notes.add(path, "", f"a test needs {what}.", f"Add {what}.ID = {{ … }}", at_key=True)
@@ -67,6 +82,8 @@ def read_test(
         replicates=table.replicates,
         control_runs=table.control_runs,
         order=table.order,
+        drift=table.drift,
+        blocks_as=table.blocks_as,
         applied={key: str(value) for key, value in table.applied.items()},
         applied_dose=applied_dose(path, table, checks),
         applied_share=applied_share(path, table, checks),
@@ -108,13 +125,16 @@ def _named(path: Path, given: list[str], checks: Checks, allowed: list[str], wha
 
 def _control(path: Path, table: TestTable, checks: Checks, products: Mapping[str, Product]) -> str | None:
     controls = [p.id for p in products.values() if p.role == "control"]
+    if table.control == NO_CONTROL:
+        return None
     if table.control is not None:
         known = checks.known((*path, "control"), table.control, "products", controls, "a control")
         return table.control if known else None
     if len(controls) > 1 and not checks.notes.typed(*path, "control"):
         named = ", ".join(controls)
         why = f"the study has {len(controls)} controls ({named}), and the test must say which it uses."
-        checks.notes.add(path, "", why, f'Add control = "{controls[0]}".', at_key=True)
+        write = f'Add control = "{controls[0]}", or control = "{NO_CONTROL}" if it has none.'
+        checks.notes.add(path, "", why, write, at_key=True)
     return controls[0] if len(controls) == 1 else None
 
 
@@ -133,6 +153,8 @@ def _readings(
             if lent is not None:
                 yield id, lent
             continue
+        if reading.kind is None and checks.notes.doubtful(*at, "kind"):
+            continue  # without its kind, nothing is known of what else it needs
         kind = reading.kind or ("place" if reading.place_in else "grade" if reading.levels else "number")
         if reading.place_in is not None and (kind != "place" or table.lanes is None):
             why = "only a place has this." if kind != "place" else "the test has no rounds."
@@ -362,8 +384,30 @@ class _Results:
                 if result is not None:
                     done[name] = result
                     sorts[name] = sort or (result.unit.dims, result.unit.scale)
+        for result in done.values():
+            self.check_baseline(result, done)
         found = [done[name] for name in self.table.results if name in done]
         return found, [r for name, formula in derived.items() if (r := self.derived(name, formula, done, derived))]
+
+    def check_baseline(self, result: Result, done: Mapping[str, Result]) -> None:
+        """Note a baseline that no run can be compared at."""
+        path: Path = ("tests", self.test, "results", result.id, "baseline")
+        given, notes = result.baseline, self.checks.notes
+        if not given or (given not in done and self.named_somewhere(given) and given not in self.readings):
+            return
+        others = [r.id for r in done.values() if r.id != result.id and r.outcome == "number"]
+        if given == result.id or given not in done:
+            why = "this is the result itself." if given == result.id else "the test has no result with this id."
+            if given in self.readings:
+                why = "this is a reading, and a baseline is a result."
+            notes.add(path, given, why, suggest(given, others) or "Add a result that says what stood before.")
+        elif result.target is not None:
+            notes.add(path, given, "a result near a target is not compared at a baseline.", "Leave it out.")
+        elif done[given].outcome != "number":
+            notes.add(path, given, f"{given} is a {done[given].outcome}, and a baseline is a number.", "Leave it out.")
+        elif result.scale != "raw" and done[given].unit.dims != result.unit.dims:
+            why = f"on the {result.scale} scale before and after are of one sort."
+            notes.add(path, given, why, 'Name one in the same unit, or write scale = "raw".')
 
     def names_derived(self, id: str, formula: Formula, derived: Mapping[str, Formula]) -> None:
         """Note that a formula names a result that has no value for one run."""
@@ -410,6 +454,7 @@ class _Results:
         sort = self.checks.sort((*at, "formula"), formula, sorts)
         if sort is None or unit is None:
             return None
+        self.no_hundred(at, formula, unit, sort)
         if sort[0] != unit.dims:
             why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
             notes.add((*at, "unit"), declared.unit, why, "Correct the unit or the formula.")
@@ -433,7 +478,11 @@ class _Results:
         text = formula.text
         for level in levels(formula):
             if not level.of and self.control is None and not self.may_have_control():
-                raise FormulaError(text, level.at, "the test has no control.", 'Give a product role = "control".')
+                raise FormulaError(text, level.at, "the test has no control.", f"{self.how_to_have_one()}.")
+            meant = product_called(level.of, self.checks.notes.table("products")) if level.of else None
+            if meant is not None and meant != level.of:
+                why = "a product is named here by its id."
+                raise FormulaError(text, level.of_at, why, f"Write reference('{meant}', {level.id}).")
             if level.of and level.of not in self.table.references:
                 known = ", ".join(self.table.references)
                 write = f"Its references: {known}." if known else f'Add references = ["{level.of}"] to the test.'
@@ -475,6 +524,8 @@ class _Results:
             self.readings[n] for n in names(formula) if n in self.readings and not self.readings[n].is_number
         ]:
             return self.worded(at, formula, declared, worded[0]), None
+        if any(notes.doubtful("tests", self.test, "readings", n, "kind") for n in names(formula)):
+            return None, None  # whether it has a unit and a margin is up to the kind of the reading
         if declared.unit is None and not notes.typed(*at, "unit"):
             notes.add(at, "", "'unit' is missing.", 'Add unit = "g" (or yours).', at_key=True)
         unit = self.checks.unit((*at, "unit"), declared.unit) if declared.unit is not None else None
@@ -493,6 +544,7 @@ class _Results:
             return None, None
         values = (unit.dims, unit.scale)
         mismatch = sort is not None and sort[0] != unit.dims
+        self.no_hundred(at, formula, unit, sort)
         if sort is not None and mismatch:
             why = f"the formula gives {describe(sort[0])}, and the unit {unit.text!r} is {describe(unit.dims)}."
             notes.add((*at, "unit"), declared.unit, why, "Correct the unit or the formula.")
@@ -516,9 +568,20 @@ class _Results:
             spread=declared.spread,
             target=target,
             capped_at=self.targets.cap(at, declared, unit, target),
+            baseline=declared.baseline or "",
         )
         # A formula that names a result near a target computes with its values, not with their distances.
         return result, sort if mismatch else values
+
+    def no_hundred(self, at: Path, formula: Formula, unit: Unit, sort: Sort | None) -> None:
+        """Refuse a share that is turned into percent twice: by its formula and by its unit."""
+        column = hundredfold(formula)
+        if unit.text == "%" and column is not None and (sort is None or not sort[0]):
+            why = "the unit turns 0.4 into 40 % by itself, and the formula multiplies by 100 once more."
+            found = _HUNDRED.fullmatch(formula.text.strip())
+            bare = (found["after"] or found["before"]) if found else ""
+            write = f'Write formula = "{bare}".' if bare else "Write the formula without the 100."
+            self.checks.notes.add((*at, "formula"), formula.text, why, write)
 
     def worded(self, at: Path, formula: Formula, declared: ResultTable, reading: DeclaredReading) -> Result | None:
         """A result that is a grade, a category, a place or a yes or no, as it was read."""
@@ -580,8 +643,10 @@ class _Results:
         if text is None:
             if declared.kind != "info" and not notes.typed(*path):
                 why = f"a {declared.kind} must say the smallest difference that matters."
-                either = "" if declared.scale != "raw" else f"{_example(unit)} or "
-                write = f'Add matters = {either}"10 % of control", decided before measuring.'
+                either = "" if declared.scale != "raw" else _example(unit)
+                share = '"10 % of control"' if self.may_have_control() or not either else ""
+                ways = listed([way for way in (either, share) if way], last="or")
+                write = f"Add matters = {ways}, decided before measuring."
                 notes.add(path[:-1], "", why, write, at_key=True)
             return None
         if declared.kind == "info":
@@ -606,19 +671,29 @@ class _Results:
             why = f"{unit.text} starts at no true zero, so a share of it means nothing."
             self.checks.notes.add(path, text, why, f"Write it as a difference, as in {_example(unit)}.")
         elif not self.may_have_control():
-            write = f'Give a product role = "control", or write an amount as in {_example(unit)}.'
+            write = f"{self.how_to_have_one()}, or write an amount as in {_example(unit)}."
             self.checks.notes.add(path, text, "the test has no control.", write)
         else:
             return True
         return False
 
+    def how_to_have_one(self) -> str:
+        """What to write so that the test has a control."""
+        stated = self.table.control == NO_CONTROL
+        return 'Take out control = "none"' if stated else 'Give a product role = "control"'
+
     def may_have_control(self) -> bool:
-        """Whether the study has a control, or a product that may be one once its role is mended."""
+        """Whether the test has a control, or the study a product that may be one once its role is mended."""
+        if self.table.control == NO_CONTROL:
+            return False
         doubtful = self.checks.notes.doubtful
         return any(p.role == "control" or doubtful("products", p.id, "role") for p in self.products.values())
 
     def plain_margin(self, path: Path, text: str, unit: Unit) -> Margin | None:
         notes = self.checks.notes
+        if EITHER_WAY.search(text):
+            self.checks.amount(path, text)
+            return None
         if bare := _BARE_PERCENT.fullmatch(text):
             n, points_too = bare["n"], unit.text == "%"
             why = "this can be read two ways." if points_too else "percent of what?"

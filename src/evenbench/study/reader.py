@@ -369,11 +369,12 @@ class _Reader:
             "product": cells.product,
             "test": np.zeros_like(cells.run),
         }
-        return np.choose(self.known.what[cells.reading], [by_what[what] for what in WHATS])
+        return np.asarray(np.choose(self.known.what[cells.reading], [by_what[what] for what in WHATS]))
 
     def nameless(self, cells: _Cells, name: Ints) -> Bools:
         """bool[cells] of something that needs a name and has none."""
-        return (name == 0) & np.isin(self.known.what[cells.reading], [WHATS.index("specimen"), WHATS.index("block")])
+        named = np.isin(self.known.what[cells.reading], [WHATS.index("specimen"), WHATS.index("block")])
+        return np.asarray((name == 0) & named)
 
     def enter(self, sheet: Sheet, cells: _Cells) -> None:
         """Understand cells and keep them."""
@@ -504,15 +505,15 @@ class _Reader:
         # What is lent stands twice, in the test that lends it and in the one that borrows it.
         own = np.flatnonzero(serves.length > 0)
         cell = np.concatenate([own, *(loan.cell for loan in loans)])
-        of = np.concatenate([reading[own], *(np.full(len(loan.cell), loan.reading) for loan in loans)])
+        whose = np.concatenate([reading[own], *(np.full(len(loan.cell), loan.reading) for loan in loans)])
         serves = Lists.joined([serves.take(own), *(loan.serves for loan in loans)])
-        order = np.argsort(combined(serves.first, of, repeat[cell]), kind="stable")
-        cell, of, serves = cell[order], of[order], serves.take(order)
-        self.list_not_recorded(runs, of, repeat[cell], serves)
+        order = np.argsort(combined(serves.first, whose, repeat[cell]), kind="stable")
+        cell, whose, serves = cell[order], whose[order], serves.take(order)
+        self.list_not_recorded(runs, whose, repeat[cell], serves)
         return Readings(
             runs=runs,
             serves=serves,
-            reading=_ids([declared.id for _, declared in self.known.declared], of),
+            reading=_ids([declared.id for _, declared in self.known.declared], whose),
             repeat=repeat[cell].astype(np.int32),
             low=low[cell],
             high=high[cell],

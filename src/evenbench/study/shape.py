@@ -15,13 +15,13 @@ from evenbench.measure.wording import listed
 from evenbench.study import file
 from evenbench.study.mistakes import obeyed
 from evenbench.study.notes import Notes, Path, dotted
+from evenbench.study.typed import TypedFloat, days, product_called, write_days
 
 _ROUNDS = 20  # each cuts something at least one step further up; tables are never nested deeper than this
 _MOST_NOTED = 500
 # Free texts that nothing depends on. Where one is missing the rest of its table is checked all the same.
 _FREE = frozenset({"id", "title", "name", "per", "asks", "says", "why", "from"})
 _LISTS_OF_TABLES = frozenset({"questions", "claims", "departs", "must"})
-_LATER_WORDS = frozenset({"scale", "drift"})
 
 
 def shaped(raw: dict[str, Any], notes: Notes) -> file.StudyFile | None:
@@ -113,7 +113,7 @@ def _note(errors: list[ErrorDetails], path: Path, data: dict[str, Any], notes: N
         write = "Write a small letter first, then small letters, digits and _, 60 characters at most."
         notes.add(path, path[-1], "this cannot be an id.", write, at_key=True)
     else:
-        why, write = _why(error, kinds, path)
+        why, write = _why_amount(error["input"], kinds, path, data) or _why(error, kinds, path, data)
         notes.add(path, error["input"], why, write)
     return {path}
 
@@ -187,7 +187,61 @@ _PLAIN = {
 }
 
 
-def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
+_AMOUNTS = frozenset(
+    {
+        *("price", "pack", "dose", "amount", "matters", "resolution", "offset", "gain", "limit", "value"),
+        *("u", "within", "target", "capped_at", "flash_point"),
+    }
+)
+
+
+def _why_amount(given: Any, kinds: set[str], path: Path, data: dict[str, Any]) -> tuple[str, str] | None:
+    """Why a bare number is no amount, and how the amount is written, its digits as typed; None for other values."""
+    constant = len(path) == 4 and path[2] == "constants"
+    numeric = isinstance(given, int | float) and not isinstance(given, bool)
+    if not numeric or "string_type" not in kinds or not (path[-1] in _AMOUNTS or constant):
+        return None
+    typed = given.typed if isinstance(given, TypedFloat) else str(given)
+    why = "an amount in quotes is needed, with its unit."
+    if constant:
+        return why, f'Write "{typed} g" (or your unit), or "{typed}" for a plain number.'
+    unit, sure = _unit_of(path, data)
+    example = f'"{typed} {unit}"' if unit else f'"{typed}"'
+    return why, f"Write {example}{'' if sure else ' (or your unit)'}."
+
+
+def _unit_of(path: Path, data: dict[str, Any]) -> tuple[str, bool]:
+    """The unit that an amount at a path is likely in, and whether it can be no other."""
+    key, beside = path[-1], _table(data, path[:-1])
+    if path[:1] == ("price",) or (path[0] == "products" and key == "price"):
+        study = data.get("study")
+        currency = study.get("currency") if isinstance(study, dict) else None
+        return (currency, True) if isinstance(currency, str) else ("EUR", False)
+    if key in ("u", "within") and isinstance(beside.get("value"), str):
+        return beside["value"].lstrip("+-0123456789.eE "), False
+    if key in ("limit", "matters", "target", "capped_at") and isinstance(beside.get("unit"), str):
+        unit = beside["unit"]
+        points = unit == "%" and (key == "matters" or (key == "capped_at" and beside.get("better") == "nearest"))
+        return ("points", True) if points else ("" if unit == "1" else unit, True)
+    if path[0] == "buyers" or "claims" in path:
+        return _unit_of_result(beside, data), False
+    usual = {"pack": "mL", "dose": "mL", "gain": "%", "flash_point": "degC", "limit": "s"}
+    return usual.get(str(key), "g"), False
+
+
+def _unit_of_result(table: dict[str, Any], data: dict[str, Any]) -> str:
+    """The unit of the result that a claim or a need is about."""
+    about = table.get("about")
+    name = about[0] if isinstance(about, list) and about else table.get("result")
+    test, _, id = str(name).partition(".")
+    try:
+        unit = data["tests"][test]["results"][id]["unit"]
+    except (KeyError, TypeError):
+        return "g"
+    return unit if isinstance(unit, str) else "g"
+
+
+def _why(error: ErrorDetails, kinds: set[str], path: Path, data: dict[str, Any]) -> tuple[str, str]:
     """Why a value cannot stand, and what to write."""
     given, context = error["input"], error.get("ctx", {})
     kind = "finite_number" if "finite_number" in kinds else error["type"]
@@ -195,15 +249,65 @@ def _why(error: ErrorDetails, kinds: set[str], path: Path) -> tuple[str, str]:
         return _why_type(given, kinds, path[-1])
     if kind == "literal_error":
         options = re.findall(r"'([^']*)'", context["expected"])
-        later = path[-1] in _LATER_WORDS
+        if meant := _meant(str(given), path, options) or _claim_meant(str(given), path, data):
+            return "this cannot stand here.", meant
         near = f'Write "{options[0]}".' if len(options) == 1 else suggest(str(given), options)
-        return "this cannot stand here.", near + (" Other choices come with a later version." if later else "")
+        return "this cannot stand here.", near
     if kind == "string_pattern_mismatch" and path[-1] == "currency":
         return "this is not a currency.", 'Write three capital letters, as in "EUR".'
+    if kind == "string_pattern_mismatch" and (id := _product_meant(str(given), path, data)) is not None:
+        why = "a product is named here by its id." if id != "none" else "a test without a control says so in one word."
+        return why, f'Write "{id}".'
     if kind == "string_pattern_mismatch":
         return "this cannot be an id.", "Write a small letter first, then small letters, digits and _."
     why, write = _PLAIN.get(kind, ("", ""))
     return (why.format(**context), write) if why else (f"{error['msg']}.", "")
+
+
+_KINDS = {
+    word: kind
+    for kind, words in {
+        "yes or no": "bool boolean yes/no yes-no yesno y/n true/false binary pass/fail",
+        "number": "float int integer numeric numerical decimal real",
+        "text": "string str free words",
+        "time": "duration stopwatch seconds",
+        "grade": "ordinal rating score scale",
+        "category": "nominal choice class",
+        "place": "rank ranking position",
+    }.items()
+    for word in words.split()
+}
+
+
+def _meant(given: str, path: Path, options: list[str]) -> str:
+    """What to write for a word that a tester may well use for one of the `options`; "" for any other."""
+    folded = given.casefold().replace(" ", "")
+    if path[-1] == "kind" and (kind := _KINDS.get(folded)) in options:
+        return f"Did you mean {kind!r}? {suggest('', options)}"
+    if path[-1] == "better" and re.match(r"[-+]?[0-9.]", given):
+        return f'Write better = "nearest", target = "{given}".'
+    return ""
+
+
+_OF_PRODUCTS = frozenset({"control", "references", "without", "against", "include"})
+
+
+def _product_meant(given: str, path: Path, data: dict[str, Any]) -> str | None:
+    """The id of the product that is called so, where an id of a product is expected."""
+    if path[-1] == "control" and given.strip().casefold() in ("none", "no control", "no", "without"):
+        return "none"
+    products = data.get("products")
+    keys = {step for step in path[1:] if isinstance(step, str)}
+    return product_called(given, products) if keys & _OF_PRODUCTS and isinstance(products, dict) else None
+
+
+def _claim_meant(given: str, path: Path, data: dict[str, Any]) -> str:
+    """A claim that names a product by its name."""
+    products, found = data.get("products"), re.fullmatch(r"(better than|back to) (.+)", given.strip())
+    if path[-1] != "must" or found is None or not isinstance(products, dict):
+        return ""
+    id = product_called(found[2], products)
+    return "" if id is None else f'A product is named here by its id: write "{found[1]} {id}".'
 
 
 def _why_type(given: Any, kinds: set[str], key: str | int) -> tuple[str, str]:
@@ -213,6 +317,8 @@ def _why_type(given: Any, kinds: set[str], key: str | int) -> tuple[str, str]:
 
 def _write(given: Any, kinds: set[str], key: str | int) -> str:
     """What to write where the value is right and its sort is wrong."""
+    if kinds == {"date_type"} and (found := days(str(given))):
+        return write_days(found)
     if kinds == {"date_type"}:
         return "Write it as in 2026-08-01."
     if isinstance(given, str):
@@ -220,7 +326,7 @@ def _write(given: Any, kinds: set[str], key: str | int) -> str:
     if kinds == {"int_type"} and isinstance(given, float) and given.is_integer():
         return f"Write {given:.0f}."
     if "string_type" in kinds and isinstance(given, int | float) and not isinstance(given, bool):
-        return f'Write "{given}".'
+        return f'Write "{given.typed if isinstance(given, TypedFloat) else given}".'
     return ""
 
 

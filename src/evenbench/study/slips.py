@@ -11,9 +11,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from evenbench.study.cells import span
 
 Array = NDArray[np.float64]
 
@@ -117,18 +120,31 @@ def _pooled(value: Array, middle: Array) -> Array:
 
 @dataclass(frozen=True)
 class Undone:
-    """A figure as it would stand without a slip, and the slip: "point", "transposed" or "digit"."""
+    """A figure as it would stand without a slip, and the slip.
+
+    slip   "point", "clock" (minutes for seconds, or the other way round), "tenfold" (the same
+           for a clock as "point"), "transposed", "digit" or "left out"
+    typed  as it would be typed, of a clock; "" for a plain number
+    """
 
     value: float
     slip: str
+    typed: str = ""
 
 
 def undone(value: float, typed: str) -> Iterator[Undone]:
     """Every figure from which one slip of the hand leads to this one, the likelier slips first.
 
+    value  in the unit of the reading, which need not be that of a clock as typed
+
     >>> [u.value for u in undone(94.6, "94.6")][:5]
     [9.46, 946.0, 0.946, 9460.0, 49.6]
+    >>> [(u.typed, u.slip) for u in undone(420.0, "7:00")][:3]
+    [('0:07', 'clock'), ('420:00', 'clock'), ('0:42', 'tenfold')]
     """
+    if ":" in typed:
+        yield from _undone_clock(value, typed.strip())
+        return
     for factor in (0.1, 10.0, 0.01, 100.0):
         if value:
             yield Undone(float(f"{value * factor:.12g}"), "point")
@@ -137,13 +153,49 @@ def undone(value: float, typed: str) -> Iterator[Undone]:
         return
     digits, places = (found[1] or "") + (found[2] or ""), len(found[2] or "")
     sign = -1.0 if typed.strip().startswith("-") else 1.0
-    for n in range(len(digits) - 1):
-        if digits[n] != digits[n + 1]:
-            yield Undone(_figure(digits[:n] + digits[n + 1] + digits[n] + digits[n + 2 :], places, sign), "transposed")
-    for n, digit in enumerate(digits):
+    for changed, slip in _changed(digits):
+        yield Undone(_figure(changed, places, sign), slip)
+    for n in range(len(digits) + 1):
         for other in "0123456789":
-            if other != digit:
-                yield Undone(_figure(digits[:n] + other + digits[n + 1 :], places, sign), "digit")
+            after_point = places + (n > len(digits) - places)
+            yield Undone(_figure(digits[:n] + other + digits[n:], after_point, sign), "left out")
+
+
+def _changed(digits: str) -> Iterator[tuple[str, str]]:
+    """The digits with two neighbours exchanged, and with one digit another; marks between them stay."""
+    at = [n for n, character in enumerate(digits) if character.isdigit()]
+    for a, b in pairwise(at):
+        if digits[a] != digits[b]:
+            yield digits[:a] + digits[b] + digits[a + 1 : b] + digits[a] + digits[b + 1 :], "transposed"
+    for n in at:
+        for other in "0123456789":
+            if other != digits[n]:
+                yield digits[:n] + other + digits[n + 1 :], "digit"
+
+
+def _undone_clock(value: float, typed: str) -> Iterator[Undone]:
+    read = span(typed, clock=True)
+    if read is None or not read.low or not value:
+        return
+    seconds, unit = read.low, value / read.low
+    for factor, slip in ((1 / 60, "clock"), (60.0, "clock"), (0.1, "tenfold"), (10.0, "tenfold")):
+        meant = float(f"{seconds * factor:.12g}")
+        yield Undone(meant * unit, slip, as_clock(meant))
+    for changed, slip in _changed(typed):
+        meant_span = span(changed, clock=True)
+        if meant_span is not None:
+            yield Undone(meant_span.low * unit, slip, changed)
+
+
+def as_clock(seconds: float) -> str:
+    """Minutes and seconds as a clock shows them.
+
+    >>> as_clock(83.5), as_clock(42.0), as_clock(420.0)
+    ('1:23.5', '0:42', '7:00')
+    """
+    minutes, rest = divmod(round(seconds, 3), 60)
+    whole, _, decimals = f"{rest:.3f}".rstrip("0").rstrip(".").partition(".")
+    return f"{minutes:.0f}:{whole.zfill(2)}" + (f".{decimals}" if decimals else "")
 
 
 def _figure(digits: str, places: int, sign: float) -> float:

@@ -12,6 +12,7 @@ from evenbench.study.checks import POINTS, Checks
 from evenbench.study.file import ResultTable
 from evenbench.study.model import Target
 from evenbench.study.notes import Path
+from evenbench.study.typed import product_called
 
 _REFERENCE = re.compile(r"reference *: *(?P<id>\S*)")
 _WAYS = 'Write better = "higher" or better = "lower".'
@@ -56,19 +57,24 @@ class Targets:
     def like(self, path: Path, declared: ResultTable, text: str, unit: Unit) -> Target | None:
         """The control or a reference as what the result should be like."""
         notes = self.checks.notes
-        if declared.kind != "benefit":
-            why = f"{_LIKE_ANOTHER} is judged on both sides, as only a benefit is."
-            notes.add(path, text, why, 'Write kind = "benefit", or a value as target.')
+        if declared.kind == "info":
+            why = f"{_LIKE_ANOTHER} is judged, and an info result is not."
+            notes.add(path, text, why, 'Write kind = "benefit" or kind = "risk", or a value as target.')
         if text == "control":
             if not self.may_control:
-                write = 'Give a product role = "control", or write a value.'
+                none = self.checks.declared.tests[str(path[1])].control == "none"
+                way = 'Take out control = "none"' if none else 'Give a product role = "control"'
+                write = f"{way}, or write a value."
                 notes.add(path, text, "the test has no control.", write)
             return Target(text=text, unit=unit, product=self.control) if self.control else None
         found = _REFERENCE.fullmatch(text)
         id = found["id"] if found else ""
         if id in self.references:
             return Target(text=text, unit=unit, product=id)
-        if not id:
+        meant = product_called(text.partition(":")[2], notes.table("products"))
+        if meant in self.references:
+            notes.add(path, text, "a product is named here by its id.", f'Write "reference: {meant}".')
+        elif not id:
             example = self.references[0] if self.references else "ID"
             notes.add(path, text, "this names no reference.", f'Write "reference: {example}".')
         elif self.references or not notes.typed(*path[:2], "references"):

@@ -7,6 +7,7 @@ import tomllib
 from typing import Any
 
 from evenbench.study.mistakes import Mistake, Place, StudyError, visible
+from evenbench.study.typed import TypedFloat, day_at, write_days
 
 LARGEST_TEXT = 1_000_000  # characters; a study of thirty products and ten tests is some 40,000
 LONGEST_LINE = 5_000  # characters; the time to read a key grows with the square of its dots
@@ -62,7 +63,7 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
     mistake = _too_large(text, file)
     if mistake is None:
         try:
-            document = tomllib.loads(text)
+            document = tomllib.loads(text, parse_float=TypedFloat)
             if not _too_deep(document):
                 return document
             mistake = _nested(file)
@@ -102,6 +103,11 @@ def _nested(file: str) -> Mistake:
 
 def _plain(said: str, text: str, file: str) -> Mistake:
     """What the TOML reader said, in other words, and where."""
+    place = _place(said, text, file)
+    line = text.split("\n")[place.line - 1] if place.line else ""
+    if place.column and (found_days := day_at(line, place.column - 1)):
+        why = f"{_STOPPED}a date is written year first, with two digits each for month and day."
+        return Mistake(place, "", "", why, write_days(found_days))
     for pattern, why, write in _PLAIN:
         if found := re.match(pattern, said):
             it = visible(found.groupdict().get("it") or "").replace("', '", ".").strip("',")
