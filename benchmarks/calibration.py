@@ -14,7 +14,7 @@ Each scenario draws studies of twelve products and a control from a stated truth
     refused    studies of which no interval was given
 
 Beside them what plain practice does with the same truth: the first single reading of each product ranked, unadjusted
-t tests, and average ranks. The figures are in docs/calibration.md, which `--page` writes.
+t tests.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +35,6 @@ from evenbench.study.model import Study
 from evenbench.study.parse import parse
 
 Array = NDArray[np.float64]
-ROOT = Path(__file__).resolve().parents[1]
 PRODUCTS = 12
 TODAY = date(2026, 11, 25)
 
@@ -45,7 +43,7 @@ def declared(*, kind: str = "benefit", test: str = "", result: str = "", matters
     """A study of one test with one result in grams."""
     ids = ["control", *(f"p{n:02}" for n in range(1, PRODUCTS + 1))]
     products = "\n".join(
-        f'[products.{id}]\nname = "{id.upper()}"\nrole = "{"control" if id == "control" else "candidate"}"' for id in ids
+        f'[products.{id}]\nname = "{id.upper()}"' + '\nrole = "control"' * (id == "control") for id in ids
     )
     return parse(
         f"""
@@ -80,6 +78,9 @@ class Drawn:
     order: Array
     truth: Array  # float64[13] true level of the control and each product, less the control's
     own: float = 0.0
+
+
+Draw = Callable[[np.random.Generator], Drawn]
 
 
 @dataclass(frozen=True)
@@ -298,25 +299,52 @@ def scenarios() -> list[Scenario]:
     few = truth_of(2, 2, -2, 4)
     made: list[Scenario] = []
 
-    def scenario(name: str, says: str, study: Study, draw: Callable[[np.random.Generator], Drawn], **more: bool) -> None:
+    def scenario(name: str, says: str, study: Study, draw: Draw, **more: bool) -> None:
         made.append(Scenario(name, says, draw, study, **more))
 
-    scenario("null", "no product does anything, 4 runs each, 8 of the control", plain,
-             lambda rng: drawn(rng, runs_of(4, 8), truth_of()))
-    scenario("some differ", "four products differ by 2 to 4 scatters", plain,
-             lambda rng: drawn(rng, runs_of(4, 8), few))
+    scenario(
+        "null",
+        "no product does anything, 4 runs each, 8 of the control",
+        plain,
+        lambda rng: drawn(rng, runs_of(4, 8), truth_of()),
+    )
+    scenario(
+        "some differ", "four products differ by 2 to 4 scatters", plain, lambda rng: drawn(rng, runs_of(4, 8), few)
+    )
     for n in (1, 2, 3, 5):
         control = {1: 6, 2: 4, 3: 6, 5: 10}[n]
-        scenario(f"{n} run{'s' * (n > 1)}", f"{n} run{'s' * (n > 1)} each, {control} of the control", plain,
-                 lambda rng, n=n, control=control: drawn(rng, runs_of(n, control), few))  # type: ignore[misc]
-    scenario("margin, exactly", "every product lies exactly at the smallest difference that matters", plain,
-             lambda rng: drawn(rng, runs_of(8, 16), truth_of(*[2.0] * PRODUCTS)))
-    scenario("harm only", "a risk: four products harm, one by exactly as much as matters", risk,
-             lambda rng: drawn(rng, runs_of(5, 10), truth_of(-2, -4, -4, -1)), exact=False)
-    scenario("harm, all at the margin", "a risk: every product harms by exactly as much as matters", risk,
-             lambda rng: drawn(rng, runs_of(5, 10), truth_of(*[-2.0] * PRODUCTS)), exact=False)
-    scenario("blocks", "days that differ by twice the scatter, every product in each", days,
-             lambda rng: drawn(rng, blocked(4)[0], few, block=blocked(4)[1], block_sd=2))
+        scenario(
+            f"{n} run{'s' * (n > 1)}",
+            f"{n} run{'s' * (n > 1)} each, {control} of the control",
+            plain,
+            lambda rng, n=n, control=control: drawn(rng, runs_of(n, control), few),
+        )  # type: ignore[misc]
+    scenario(
+        "margin, exactly",
+        "every product lies exactly at the smallest difference that matters",
+        plain,
+        lambda rng: drawn(rng, runs_of(8, 16), truth_of(*[2.0] * PRODUCTS)),
+    )
+    scenario(
+        "harm only",
+        "a risk: four products harm, one by exactly as much as matters",
+        risk,
+        lambda rng: drawn(rng, runs_of(5, 10), truth_of(-2, -4, -4, -1)),
+        exact=False,
+    )
+    scenario(
+        "harm, all at the margin",
+        "a risk: every product harms by exactly as much as matters",
+        risk,
+        lambda rng: drawn(rng, runs_of(5, 10), truth_of(*[-2.0] * PRODUCTS)),
+        exact=False,
+    )
+    scenario(
+        "blocks",
+        "days that differ by twice the scatter, every product in each",
+        days,
+        lambda rng: drawn(rng, blocked(4)[0], few, block=blocked(4)[1], block_sd=2),
+    )
 
     def in_lanes(rng: np.random.Generator) -> Drawn:
         product, block = lanes(rng)
@@ -330,33 +358,87 @@ def scenarios() -> list[Scenario]:
         return drawn(rng, product[kept], few, block=block[kept], block_sd=2)
 
     scenario("missing runs", "complete blocks with four runs lost", days, lost)
-    scenario("unequal spread, declared", "variances ninefold apart, 4 runs, declared unequal", spread,
-             lambda rng: drawn(rng, runs_of(4, 8), few, noise=uneven))
-    scenario("unequal spread, left to the rule", "the same, not declared", plain,
-             lambda rng: drawn(rng, runs_of(4, 8), few, noise=uneven), exact=False)
-    scenario("unequal declared, equal in truth", "declared unequal where it is equal, 4 runs", spread,
-             lambda rng: drawn(rng, runs_of(4, 8), few), exact=False)
-    scenario("coarse", "the instrument steps by twice the scatter", plain,
-             lambda rng: drawn(rng, runs_of(4, 8), few, step=2), exact=False)
-    scenario("somewhat coarse", "the instrument steps by the scatter", plain,
-             lambda rng: drawn(rng, runs_of(4, 8), few, step=1), exact=False)
-    scenario("heavy tails", "specimens with long tails, 3 runs", plain,
-             lambda rng: drawn(rng, runs_of(3, 6), few, noise=heavy), exact=False)
-    scenario("one big winner", "one product far ahead", plain,
-             lambda rng: drawn(rng, runs_of(3, 6), truth_of(6)))
-    scenario("a close race", "two products ahead, as good as tied", plain,
-             lambda rng: drawn(rng, runs_of(3, 6), truth_of(4, 3.9)))
-    scenario("drift, controls between", "sorted by price, a drift of 4 scatters, controls between; declared linear", drifts,
-             lambda rng: drawn(rng, sorted_between(), few, drift=4, shuffled=False))
-    scenario("drift, controls first", "the same with all controls first: must be refused", drifts,
-             lambda rng: drawn(rng, runs_of(3, 11), few, drift=4, shuffled=False))
-    scenario("drift, random order", "the drift in a random order, declared linear", drifts_random,
-             lambda rng: drawn(rng, runs_of(3, 6), few, drift=4))
-    scenario("drift, not declared, sorted", "sorted, controls first, nothing declared: what plain practice does", plain,
-             lambda rng: drawn(rng, runs_of(3, 6), truth_of(), drift=4, shuffled=False), exact=False)
-    scenario("repeats taken for runs", "three repeats of two runs entered as six runs", plain,
-             lambda rng: drawn(rng, runs_of(6, 6), truth_of(), noise=repeats), exact=False)
-    return made  # fmt: skip
+    scenario(
+        "unequal spread, declared",
+        "variances ninefold apart, 4 runs, declared unequal",
+        spread,
+        lambda rng: drawn(rng, runs_of(4, 8), few, noise=uneven),
+    )
+    scenario(
+        "unequal spread, left to the rule",
+        "the same, not declared",
+        plain,
+        lambda rng: drawn(rng, runs_of(4, 8), few, noise=uneven),
+        exact=False,
+    )
+    scenario(
+        "unequal declared, equal in truth",
+        "declared unequal where it is equal, 4 runs",
+        spread,
+        lambda rng: drawn(rng, runs_of(4, 8), few),
+        exact=False,
+    )
+    scenario(
+        "coarse",
+        "the instrument steps by twice the scatter",
+        plain,
+        lambda rng: drawn(rng, runs_of(4, 8), few, step=2),
+        exact=False,
+    )
+    scenario(
+        "somewhat coarse",
+        "the instrument steps by the scatter",
+        plain,
+        lambda rng: drawn(rng, runs_of(4, 8), few, step=1),
+        exact=False,
+    )
+    scenario(
+        "heavy tails",
+        "specimens with long tails, 3 runs",
+        plain,
+        lambda rng: drawn(rng, runs_of(3, 6), few, noise=heavy),
+        exact=False,
+    )
+    scenario("one big winner", "one product far ahead", plain, lambda rng: drawn(rng, runs_of(3, 6), truth_of(6)))
+    scenario(
+        "a close race",
+        "two products ahead, as good as tied",
+        plain,
+        lambda rng: drawn(rng, runs_of(3, 6), truth_of(4, 3.9)),
+    )
+    scenario(
+        "drift, controls between",
+        "sorted by price, a drift of 4 scatters, controls between, declared",
+        drifts,
+        lambda rng: drawn(rng, sorted_between(), few, drift=4, shuffled=False),
+    )
+    scenario(
+        "drift, controls first",
+        "the same with all controls first: must be refused",
+        drifts,
+        lambda rng: drawn(rng, runs_of(3, 11), few, drift=4, shuffled=False),
+    )
+    scenario(
+        "drift, random order",
+        "the drift in a random order, declared linear",
+        drifts_random,
+        lambda rng: drawn(rng, runs_of(3, 6), few, drift=4),
+    )
+    scenario(
+        "drift, not declared, sorted",
+        "sorted, controls first, nothing declared: what plain practice does",
+        plain,
+        lambda rng: drawn(rng, runs_of(3, 6), truth_of(), drift=4, shuffled=False),
+        exact=False,
+    )
+    scenario(
+        "repeats taken for runs",
+        "three repeats of two runs entered as six runs",
+        plain,
+        lambda rng: drawn(rng, runs_of(6, 6), truth_of(), noise=repeats),
+        exact=False,
+    )
+    return made
 
 
 def simulate(name: str, studies: int, seed: int) -> Count:
@@ -401,19 +483,18 @@ def row_of(scenario: Scenario, count: Count) -> tuple[str, ...]:
 
 
 def main(words: list[str]) -> None:
-    """Print a row for each scenario; with --page, write the page too."""
-    page = "--page" in words
-    words = [word for word in words if word != "--page"]
+    """Print a row for each scenario."""
     studies = int(words[0]) if words else 1_000
     processes = int(words[1]) if len(words) > 1 else 2
     wanted = words[2:]
     chosen = [s for s in scenarios() if not wanted or s.name in wanted]
     chunk = max(1, min(500, studies // processes))
     print(" | ".join(COLUMNS))
-    lines = []
     with ProcessPoolExecutor(processes) as pool:
         jobs = {
-            s.name: [pool.submit(simulate, s.name, min(chunk, studies - start), start) for start in range(0, studies, chunk)]
+            s.name: [
+                pool.submit(simulate, s.name, min(chunk, studies - start), start) for start in range(0, studies, chunk)
+            ]
             for s in chosen
         }
         for scenario in chosen:
@@ -421,12 +502,7 @@ def main(words: list[str]) -> None:
             for job in jobs[scenario.name]:
                 count.add(job.result())
             line = row_of(scenario, count)
-            lines.append((scenario, count, line))
             print(" | ".join(line), flush=True)
-    if page:
-        from benchmarks.calibration_page import write
-
-        write(ROOT / "docs" / "calibration.md", studies, lines)
 
 
 if __name__ == "__main__":

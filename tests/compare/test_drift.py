@@ -44,8 +44,8 @@ def powers(order: Array, degree: int) -> Array:
     return np.column_stack([c - c.mean() for c in columns]) if columns else np.zeros((len(order), 0))
 
 
-# The engine specification, section 2.4: mean over the products of the variance of product - control, in units of the run's variance;
-# computed there with independent code.
+# The engine specification, section 2.4: mean over the products of the variance of product - control, in units of the
+# run's variance; computed with independent code.
 @pytest.mark.parametrize(
     ("degree", "variance"), [(0, 0.4242), (1, 0.4960), (2, 0.5574), (3, 0.6164), (4, 0.6767)]
 )  # fmt: skip
@@ -66,7 +66,7 @@ def test_controls_first_and_products_sorted_is_hopeless() -> None:
 
 
 def test_a_random_order_costs_little() -> None:
-    """The engine specification, section 2.4: over random orders of 45 runs the worst product has median 1.10, 95 % below 1.27."""
+    """The engine specification, section 2.4: of 45 runs the worst product has median 1.10, and 95 % below 1.27."""
     row, order = first()
     rng = np.random.default_rng(1)
     worst = []

@@ -46,12 +46,9 @@ def test_no_harm_word_stands_beside_an_end_of_0() -> None:
     """Levels 95 g apart, an interval of 0.04 to 190: it prints with digits that show it above 0."""
     generator = [330.0, 300.0, 360.0, 345.0, 315.0]
     study = one_test({"c": "control", "a": "candidate"}, kind="risk", better="lower", matters="100 g")
-    for step in range(2000):
-        analysis = analysis_of(study, rows_of({"c": generator, "a": [380.0 + 0.05 * step]}))
-        family = analysis.comparisons[0].families[0]
-        if family.verdict[0] == "harm":
-            break
-    low = float(family.low[0])
+    every = (analysis_of(study, rows_of({"c": generator, "a": [380.0 + 0.05 * step]})) for step in range(2000))
+    analysis = next(found for found in every if found.comparisons[0].families[0].verdict[0] == "harm")
+    low = float(analysis.comparisons[0].families[0].low[0])
     assert 0 < low < 0.5
     line = next(line for line in terminal(analysis).splitlines() if line.startswith("Product a"))
     ends = line.split("(")[1].split(")")[0].split(" to ")

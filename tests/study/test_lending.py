@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 import pytest
@@ -54,7 +55,7 @@ def study(*changes: tuple[str, str], of: str = "") -> Study:
 
 
 def tables(
-    shower: list[tuple[str, ...]] = SHOWER, drying: list[tuple[str, ...]] = DRYING
+    shower: Sequence[tuple[str, ...]] = SHOWER, drying: Sequence[tuple[str, ...]] = DRYING
 ) -> dict[str, list[dict[str, str]]]:
     return {
         "shower": [dict(zip(("product", "run", "specimen", "dry", "wet"), row, strict=True)) for row in shower],

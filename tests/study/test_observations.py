@@ -87,7 +87,7 @@ def test_a_change_of_procedure_is_told_beside_the_precautions() -> None:
     """It is a departure of its test, and takes no precaution away."""
     found = analyse(STUDY, READINGS, [seen(product="ostrel", run="2", words="rinsed twice", changed="yes")])
     assert found.precautions[0].beside == ("ostrel run 2: rinsed twice",)
-    assert found.study_precautions.beside == ("t, ostrel run 2: rinsed twice",)
+    assert found.study_precautions.beside == ('"T", ostrel run 2: rinsed twice',)
     assert found.study_precautions.taken == analyse(STUDY, READINGS).study_precautions.taken
     shown = page(found)
     assert shown.count("ostrel run 2: rinsed twice") == 2  # in the method of the test, and beside the precautions
@@ -140,7 +140,7 @@ def test_the_file_is_read_from_the_folder(make_folder: Callable[..., Path]) -> N
     assert not any("observations" in n.row for n in readings.not_used)
     run = CliRunner().invoke
     assert "  1 observation\n" in run(main, ["check", str(folder)]).output
-    assert "Procedure changed: shower, ostrel run 1: a drip" in run(main, ["results", str(folder)]).output
+    assert '"Ten minutes under the shower head", ostrel run 1: a drip' in run(main, ["results", str(folder)]).output
     assert json.loads(run(main, ["results", str(folder), "--json"]).output)["observations"][0]["changed"] is True
 
 

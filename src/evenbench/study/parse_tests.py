@@ -644,8 +644,8 @@ class _Results:
             if declared.kind != "info" and not notes.typed(*path):
                 why = f"a {declared.kind} must say the smallest difference that matters."
                 either = "" if declared.scale != "raw" else _example(unit)
-                share = '"10 % of control"' if self.may_have_control() or not either else ""
-                ways = listed([way for way in (either, share) if way], last="or")
+                of_control = '"10 % of control"' if self.may_have_control() or not either else ""
+                ways = listed([way for way in (either, of_control) if way], last="or")
                 write = f"Add matters = {ways}, decided before measuring."
                 notes.add(path[:-1], "", why, write, at_key=True)
             return None
