@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from evenbench.compare.against import Family
+from evenbench.compare.fit import NO_SCATTER
 from evenbench.measure.wording import decimals, number, telling, with_unit
 from evenbench.study.model import Result
 
@@ -28,12 +29,24 @@ def finding(family: Family, k: int, result: Result, names: Mapping[str, str], ma
     measured = f"{name}: {_turned(effect, places, unit, ways)} than {other}"
     if not math.isfinite(low):
         ending = f": cannot say ({family.why[k]})." if verdict else f" ({family.why[k]})."
-        return measured + ending
+        return measured + ending + _would_hold(family, k, unit)
     together = ", all products considered together" if len(family.members) > 1 else ""
     if result.kind == "risk" and not result.like:
         return f"{measured} ({_bounds(low, high, result, places)}{together}): {_words(family, k, amount)}."
     ending = _ending(family, k, amount, what="difference" if result.like else "loss")
     return f"{measured} ({_span(low, high, places, ways)}{together}){ending}"
+
+
+def _would_hold(family: Family, k: int, unit: str) -> str:
+    """How alike runs would have to be for a finding of single runs to stand: for a tester to judge by experience.
+
+    Two runs of one product differ on average by 2 / sqrt(pi) of their standard deviation, where they are normal.
+    """
+    differ = 2 / math.sqrt(math.pi) * float(family.break_even[k])
+    if family.why[k] != NO_SCATTER or not math.isfinite(differ) or not differ > 0:
+        return ""
+    amount = with_unit(number(differ, decimals(differ)), unit)
+    return f" It would hold as long as two runs of one product typically differ by less than {amount}."
 
 
 @dataclass(frozen=True)

@@ -234,7 +234,9 @@ def _no_interval(comparison: Comparison) -> str:
 
 def _versus(comparison: Comparison, family: Family, m: int) -> dict[str, Any]:
     low, high = _figure(family.low[m]), _figure(family.high[m])
-    why: dict[str, str] = {"break_even_sd": LATER}
+    why: dict[str, str] = {}
+    if not math.isfinite(family.break_even[m]):
+        why["break_even_sd"] = family.why[m] or "there is no effect to hold against scatter"
     if family.why[m]:
         why |= dict.fromkeys(("interval", "p_adjusted"), family.why[m])
         if not math.isfinite(family.effect[m]):
@@ -250,7 +252,7 @@ def _versus(comparison: Comparison, family: Family, m: int) -> dict[str, Any]:
         "p_adjusted": _figure(family.p[m]),
         "verdict": family.verdict[m],
         "by_enough": family.by_enough[m],
-        "break_even_sd": None,
+        "break_even_sd": _figure(family.break_even[m]),
         "because": comparison.sentence(family.other, family.members[m]),
         "why": why,
     }
