@@ -526,6 +526,8 @@ def _shared(book: zipfile.ZipFile) -> list[str]:
     if "xl/sharedStrings.xml" not in book.namelist():
         return []
     root = ElementTree.fromstring(book.read("xl/sharedStrings.xml"))
+    if root.tag != f"{MAIN}sst":
+        raise Unsure  # texts under a name of no standard: the page does not say
     return [_texts(item) for item in root.iter(f"{MAIN}si")]
 
 
@@ -681,7 +683,19 @@ def take(folder: Path) -> Taken:
         taker.sheet("", lambda: csv_sheet("", long.read_bytes()))
     if book.exists():
         taker.workbook(book.read_bytes())
+    # "Who enters a test": a row of another product is listed as not used.
+    taken.values = {key: bounds for key, bounds in taken.values.items() if key[1] in _enters(study, key[0])}
     return taken
+
+
+def _enters(study: Mapping[str, Any], test: str) -> set[str]:
+    """Who goes through a test: its control, candidates and placebos less `without`, and the references it names."""
+    declared = study["tests"][test]
+    role = {id: product.get("role", "candidate") for id, product in study["products"].items()}
+    controls = [id for id, of in role.items() if of == "control"]
+    control = declared.get("control", controls[0] if len(controls) == 1 else None)
+    out = {id for id, of in role.items() if of in ("candidate", "placebo")} - set(declared.get("without", []))
+    return out | {control} | set(declared.get("references", []))
 
 
 class _Taker:
