@@ -431,8 +431,8 @@ def csv_sheet(name: str, data: bytes) -> Sheet:
     if "\0" in text or len(data) > 20_000_000:
         raise Unsure
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    stated = re.match(r"\n*sep=([;,\t])\n", text)
-    if re.match(r"\s*\"?sep=", text) and not stated:
+    stated = re.match(r"\n*sep=([;,\t])\n", text, re.IGNORECASE)
+    if re.match(r"\s*\"?sep=", text, re.IGNORECASE) and not stated:
         raise Unsure
     text = text[stated.end() :] if stated else text
     first = text.lstrip("\n").partition("\n")[0]

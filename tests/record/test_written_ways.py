@@ -169,3 +169,11 @@ def test_the_instrument_of_a_row_is_the_declared_one() -> None:
 def test_a_run_has_no_unit() -> None:
     with pytest.raises(StudyError, match=r"column: 'run \(g\)': this column has no unit\. Call it run\."):
         read(saved([one()], run="run (g)"))
+
+
+def test_texts_and_grades_do_not_say_how_numbers_are_written() -> None:
+    """In a long sheet all readings stand in one column; a note of 2,5 beside it changes no 61.2."""
+    study = example_study(("readings.wet   = {", 'readings.say   = { kind = "text" }\nreadings.wet   = {'))
+    table = [*everywhere(), everywhere()[0] | {"reading": "say", "repeat": "1", "value": "about 2,5"}]
+    readings = parse_readings({LONG: read_table(saved(table, separator=";"), "r.csv")}, study)
+    assert "about 2,5" in readings.typed

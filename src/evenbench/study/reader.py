@@ -297,7 +297,7 @@ class _Reader:
             repeat=repeat[rows],
             text=text.take(rows),
             column="value",
-            dialect=sheet.settle("value", rows, text),
+            dialect=sheet.settle("value", rows[self.is_number(reading[rows])], text),
         )
         self.enter(sheet, self.no_other(sheet, cells))
         self.known.not_the_rest(table.file, before)
@@ -402,9 +402,13 @@ class _Reader:
             )
         )
 
+    def is_number(self, reading: Ints) -> Bools:
+        """Whether formulas can compute with each of some declared readings."""
+        return np.array([declared.is_number for _, declared in self.known.declared], dtype=np.bool_)[reading]
+
     def understood(self, sheet: Sheet, cells: _Cells) -> tuple[Floats, Floats, Floats]:
         """The bounds and last place that each cell gives; what gives none is told."""
-        is_number = np.array([reading.is_number for _, reading in self.known.declared], dtype=np.bool_)[cells.reading]
+        is_number = self.is_number(cells.reading)
         plain = plain_numbers(cells.text, cells.dialect)
         low = np.where(is_number, plain.value[cells.text.code], np.nan)
         step = plain.step[cells.text.code]
