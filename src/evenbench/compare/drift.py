@@ -9,7 +9,6 @@ Throughout: N runs, K products, Q columns of drift; places in the order run coun
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,6 @@ from numpy.typing import NDArray
 from evenbench.study.model import Drift
 
 Array = NDArray[np.float64]
-Word = Literal["fine", "costs precision", "warn", "cannot say"]
 
 FINE, COSTLY, HOPELESS = 1.5, 3.0, 10.0
 """Inflation of a variance up to which the order is fine, costs precision, and warns; beyond it there is no verdict."""
@@ -124,37 +122,3 @@ def _natural(x: Array, knots: Array, k: int) -> Array:
         return np.asarray(cubes / (last - knots[j]))
 
     return d(k) - d(len(knots) - 2)
-
-
-def inflation(design: Array, nuisance: Array, contrasts: Array) -> Array:
-    """How many times larger blocks and drift make the variance of each contrast of the products' levels.
-
-    design     float64[N, K] 1 where a run is of a product
-    nuisance   float64[N, Q] columns of blocks and drift
-    contrasts  float64[M, K]
-
-    Infinite where the layout cannot make the contrast at all.
-
-    >>> design = np.repeat(np.eye(2), 2, axis=0)
-    >>> float(inflation(design, np.array([[-3.0], [-1.0], [1.0], [3.0]]), np.array([[1.0, -1.0]])).round(6)[0])
-    5.0
-    """
-    alone = np.einsum("ij,jk,ik->i", contrasts, np.linalg.inv(design.T @ design), contrasts)
-    whole = np.hstack([design, nuisance])
-    inverse = np.linalg.pinv(whole.T @ whole, hermitian=True)
-    padded = np.hstack([contrasts, np.zeros((len(contrasts), nuisance.shape[1]))])
-    both = np.einsum("ij,jk,ik->i", padded, inverse, padded)
-    gone = padded @ inverse @ (whole.T @ whole)
-    lost = np.abs(gone - padded).max(axis=1) > 1e-7
-    return np.where(lost, np.inf, both / alone)
-
-
-def gauge(vif: float) -> Word:
-    """What an inflation means for the verdict.
-
-    >>> [gauge(vif) for vif in (1.1, 2.0, 5.0, 76.4, float("inf"))]
-    ['fine', 'costs precision', 'warn', 'cannot say', 'cannot say']
-    """
-    if vif <= FINE:
-        return "fine"
-    return "costs precision" if vif <= COSTLY else "warn" if vif <= HOPELESS else "cannot say"

@@ -123,9 +123,18 @@ class Fit(Frozen):
         return np.asarray(np.abs(contrasts @ self.reach - contrasts).max(axis=-1) < 1e-8)
 
     def inflation(self, contrasts: Array) -> Array:
-        """How many times larger blocks and drift make the variance of each contrast of theta than products alone."""
+        """How many times larger blocks and drift make the variance of each contrast of theta than products alone.
+
+        Infinite where the layout cannot make the contrast at all.
+
+        >>> product, step = np.array([0, 0, 1, 1]), np.array([[-3.0], [-1.0], [1.0], [3.0]])
+        >>> f = fit_levels(np.zeros(4), product, ("a", "b"), np.zeros(4, int), drift=Term(step, "a step a run"))
+        >>> float(f.inflation(f.contrasts(("b",), "a"))[0].round(6))
+        5.0
+        """
         whole = np.einsum("ij,jk,ik->i", contrasts, self.shape, contrasts)
-        return np.asarray(whole / np.sum(contrasts**2 / self.count, axis=-1), dtype=np.float64)
+        alone = np.sum(contrasts**2 / self.count, axis=-1)
+        return np.where(self.can_estimate(contrasts), whole / alone, np.inf)
 
     @property
     def one_df(self) -> bool:

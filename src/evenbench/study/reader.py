@@ -268,9 +268,11 @@ class _Reader:
         rows = rows[reading[rows] >= 0]
         repeat = sheet.repeats(rows, reading)
         product = np.full(len(sheet), -1)
-        of_one = np.isin(self.known.what[reading[rows]], [WHATS.index("run"), WHATS.index("product")])
-        product[rows[of_one]] = sheet.products(rows[of_one], test)
-        alone = rows[(self.known.what[reading[rows]] == WHATS.index("run")) & (product[rows] >= 0)]
+        what = self.known.what[reading[rows]]
+        of_run, of_product = what == WHATS.index("run"), what == WHATS.index("product")
+        named_in = rows[of_run | of_product]
+        product[named_in] = sheet.products(named_in, test)
+        alone = rows[of_run & (product[rows] >= 0)]
         typed = sheet.column("run")
         typed = Texts(tuple(text or "1" for text in typed.distinct), typed.code)
         ran, index = sheet.runs(alone, test, product, typed, anew=False)
@@ -279,8 +281,6 @@ class _Reader:
         run[ran] = index
         sheet.units(rows, reading, header.unit["value"])
         sheet.instruments(rows, reading)
-        of_run = self.known.what[reading[rows]] == WHATS.index("run")
-        of_product = self.known.what[reading[rows]] == WHATS.index("product")
         placed = np.where(of_run, run[rows] >= 0, np.where(of_product, product[rows] >= 0, True))
         rows = rows[placed & (repeat[rows] > 0)]
         text = sheet.column("value")

@@ -162,7 +162,7 @@ class Sheet:
         """int64[all rows] the declared reading of each of `rows`, -1 in the others."""
         known, column = self.known, self.column("reading")
         out = np.full(len(self), -1)
-        pair = test[rows] * len(column.distinct) + column.code[rows]
+        pair = combined(test[rows], column.code[rows])
         _, first, group = np.unique(pair, return_index=True, return_inverse=True)
         meant = [known.reading_index.get((int(test[rows[n]]), column[int(rows[n])]), -1) for n in first.tolist()]
         out[rows] = np.array(meant, dtype=np.int64)[group]
